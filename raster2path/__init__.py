@@ -1,0 +1,1 @@
+"""From a photographed sketch or a customer's picture to lines a hand can follow with a torch."""

@@ -1,0 +1,196 @@
+"""What the maker decides: one frozen class of rules per room."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from enum import Enum
+
+from raster2path.errors import UsageError
+from raster2path.model import Border, Dark, Read
+
+
+class LetteringMode(Enum):
+    """Which edges are lettering, where no box says so."""
+
+    AUTO = "auto"
+    ALL = "all"
+    NONE = "none"
+
+
+class TieMode(Enum):
+    """Whether islands are tied."""
+
+    AUTO = "auto"
+    NONE = "none"
+
+
+def check_range(what: str, value: float, low: float, high: float, unit: str = "mm") -> None:
+    """Raise `UsageError` unless low <= value <= high."""
+    if not low <= value <= high:
+        raise UsageError(f"{what} is {value:g} {unit}; expected {low:g} to {high:g} {unit}")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PhotoRules:
+    """How the picture is opened.
+
+    Attributes:
+        paper_mm: width and height of the sheet of paper in the picture (either way round), or
+            None: squared up if a sheet is clearly there, no scale taken from it.
+    """
+
+    paper_mm: tuple[float, float] | None = None
+
+    def __post_init__(self) -> None:
+        for side in self.paper_mm or ():
+            check_range("--paper side", side, 20, 5000)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReadingRules:
+    """How ink becomes metal; None where it is to be guessed or follows from the rest."""
+
+    read: Read | None = None
+    dark: Dark | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SizeRules:
+    """Size of the finished sign, its outer edge and the blank.
+
+    Attributes:
+        width_mm, height_mm: one of them, of the metal's box, border included; neither: 600 mm
+            wide, or true to the paper where its size is known.
+        border: None: follows from the reading.
+        margin_mm: from the art's box to the border's outer edge. 25: a hand's breadth would
+            waste steel, less than 20 buckles when the border is cut. Common practice, no source.
+        sheet_mm: the blank, or None.
+    """
+
+    width_mm: float | None = None
+    height_mm: float | None = None
+    border: Border | None = None
+    margin_mm: float = 25.0
+    sheet_mm: tuple[float, float] | None = None
+
+    def __post_init__(self) -> None:
+        if self.width_mm is not None and self.height_mm is not None:
+            raise UsageError("both --width and --height are given; one follows from the other")
+        for name, value in (("--width", self.width_mm), ("--height", self.height_mm)):
+            if value is not None:
+                check_range(name, value, 10, 20000)
+        check_range("--margin", self.margin_mm, 0, 2000)
+        for side in self.sheet_mm or ():
+            check_range("--sheet side", side, 50, 20000)
+        if self.border is Border.SHEET and self.sheet_mm is None:
+            raise UsageError("--border sheet needs the blank's size; add --sheet WxH")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LetteringRules:
+    """Which edges are lettering.
+
+    Attributes:
+        boxes_px: x, y, width, height in pixels of the upright original picture; what lies in
+            one is lettering, and where there are boxes, nothing else is.
+    """
+
+    mode: LetteringMode = LetteringMode.AUTO
+    boxes_px: tuple[tuple[float, float, float, float], ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FitRules:
+    """Ceilings, not targets: how far a fitted edge may leave the drawn one."""
+
+    organic_tolerance_mm: float = 1.0
+    lettering_tolerance_mm: float = 0.25
+
+    def __post_init__(self) -> None:
+        check_range("--organic-tolerance", self.organic_tolerance_mm, 0.01, 50)
+        check_range("--lettering-tolerance", self.lettering_tolerance_mm, 0.01, 50)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TieRules:
+    """How metal is held.
+
+    Attributes:
+        width_mm: as drawn; a hand wanders 1.6 mm a side, so 6 leaves about 3.
+        thickness_mm: of the sheet, for the least width of a tie (REFERENCE: tab rule) and web.
+        least_web_mm: None: the larger of three thicknesses and 5 mm.
+        kerf_mm: width that the arc removes (a slit takes this from the metal).
+    """
+
+    mode: TieMode = TieMode.AUTO
+    width_mm: float = 6.0
+    thickness_mm: float = 1.5
+    least_web_mm: float | None = None
+    kerf_mm: float = 1.5
+
+    def __post_init__(self) -> None:
+        check_range("--thickness", self.thickness_mm, 0.3, 25)
+        check_range("--tie-width", self.width_mm, 0.5, 200)
+        if self.least_web_mm is not None:
+            check_range("--least-web", self.least_web_mm, 0.1, 200)
+
+    @property
+    def least_tie_mm(self) -> float:
+        """No tie is drawn narrower: 5 mm, or the tab rule max(2 t, 3.2 mm), if that is more."""
+        return max(5.0, 2 * self.thickness_mm, 3.2)
+
+    @property
+    def tie_mm(self) -> float:
+        """Width of a tie as drawn."""
+        return max(self.width_mm, self.least_tie_mm)
+
+    @property
+    def web_mm(self) -> float:
+        """Narrowest metal accepted between two cuts."""
+        return self.least_web_mm if self.least_web_mm is not None else max(3 * self.thickness_mm, 5)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TorchRules:
+    """The torch and the hand that holds it.
+
+    Attributes:
+        kerf_mm: 0 is allowed; then the torch line is the edge.
+        cleanup_mm: None: lettering 0.5 mm where the opening is wider than 12 mm, else 0;
+            organic 0.
+    """
+
+    kerf_mm: float = 1.5
+    cleanup_mm: float | None = None
+
+    def __post_init__(self) -> None:
+        check_range("--kerf", self.kerf_mm, 0, 10)
+        if self.cleanup_mm is not None:
+            check_range("--cleanup", self.cleanup_mm, 0, 10)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Corrections:
+    """What was corrected by hand, anchored in pixels of the upright original picture.
+
+    Later stages add their own; each is a place and a kind, never a ring or tie number.
+    """
+
+    lettering_boxes_px: tuple[tuple[float, float, float, float], ...] = ()
+    organic_boxes_px: tuple[tuple[float, float, float, float], ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Job:
+    """One sign: its picture, every decision, and the corrections by hand."""
+
+    name: str
+    date: str
+    photo: PhotoRules = field(default_factory=PhotoRules)
+    reading: ReadingRules = field(default_factory=ReadingRules)
+    size: SizeRules = field(default_factory=SizeRules)
+    lettering: LetteringRules = field(default_factory=LetteringRules)
+    fit: FitRules = field(default_factory=FitRules)
+    ties: TieRules = field(default_factory=TieRules)
+    torch: TorchRules = field(default_factory=TorchRules)
+    corrections: Corrections = field(default_factory=Corrections)

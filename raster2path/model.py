@@ -1,0 +1,536 @@
+"""The nouns that stages hand on, in the order of the road. All are frozen; units end their names.
+
+Arrays in nouns are read-only. Millimetres are those of the sheet from `Outlines` and `StrokeNet`
+on: the door to millimetres (`picture.door`) sets scale and position once, and every later stage
+uses the same coordinates, x right and y down, seen from the side the torch works on.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from enum import Enum
+
+import numpy as np
+import numpy.typing as npt
+
+from raster2path.geometry import Kind, Path, Points
+
+Mask = npt.NDArray[np.bool_]
+Level = npt.NDArray[np.float32]
+Kinds = npt.NDArray[np.uint8]
+
+
+class Read(Enum):
+    """How ink becomes metal."""
+
+    SOLID = "solid"
+    EDGE = "edge"
+    SLIT = "slit"
+    BAR = "bar"
+
+
+class Dark(Enum):
+    """What dark areas become."""
+
+    METAL = "metal"
+    OPENING = "opening"
+
+
+class Border(Enum):
+    """The outer edge of the sign."""
+
+    NONE = "none"
+    RECT = "rect"
+    ROUND = "round"
+    OVAL = "oval"
+    DRAWN = "drawn"
+    SHEET = "sheet"
+
+
+class NoteKind(Enum):
+    """What a note is about, worst first."""
+
+    LOOSE = "loose"
+    BROKEN = "broken"
+    DOES_NOT_FIT = "does not fit"
+    NOTHING_TO_CUT = "nothing to cut"
+    THIN = "thin"
+    TOO_SMALL = "too small"
+    NARROW = "narrow"
+    LONG_TIE = "long tie"
+    DEVIATES = "deviates"
+    PICTURE = "picture"
+    READING = "reading"
+    SETTING = "setting"
+
+    @property
+    def is_fault(self) -> bool:
+        """True where the sign can't be cut as it stands."""
+        return self in _FAULTS
+
+    @property
+    def rank(self) -> int:
+        """Worst is 0."""
+        return list(NoteKind).index(self)
+
+
+_FAULTS = frozenset(
+    {NoteKind.LOOSE, NoteKind.BROKEN, NoteKind.DOES_NOT_FIT, NoteKind.NOTHING_TO_CUT}
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Note:
+    """Something the pipeline noticed, for terminal, on-photo picture, job sheet and page alike.
+
+    Attributes:
+        kind: what it is about; says whether the sign can be cut as it stands.
+        sentence: one plain sentence for the maker, without the place.
+        place_mm: where on the sheet, or None where it is about the whole.
+        size_mm: how large the thing is, or None.
+        remedy: what to do, a few words in the imperative, or None.
+    """
+
+    kind: NoteKind
+    sentence: str
+    place_mm: complex | None = None
+    size_mm: float | None = None
+    remedy: str | None = None
+
+
+def frozen(array: npt.NDArray[np.generic]) -> None:
+    """Make an array of a noun read-only, so that the noun is as frozen as it says."""
+    array.flags.writeable = False
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Picture:
+    """The raster that came in, upright, and squared up where paper was found.
+
+    Attributes:
+        name: file name without its ending.
+        sha256: hash of the file's bytes, in hex.
+        rgb: uint8 (rows, cols, 3), sRGB; transparency laid onto white.
+        upright_size_px: width and height of the upright original picture.
+        work_from_upright: (3, 3) homography from pixels of the upright original to pixels of
+            `rgb`; a pixel's centre lies at whole numbers plus a half, (0, 0) is the outer corner.
+        mm_per_px: known where the paper's size is known, else None.
+        is_squared: True where slant was taken out, so that directions can be trusted.
+    """
+
+    name: str
+    sha256: str
+    rgb: npt.NDArray[np.uint8]
+    upright_size_px: tuple[int, int]
+    work_from_upright: Points
+    mm_per_px: float | None = None
+    is_squared: bool = False
+    notes: tuple[Note, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Ink:
+    """What is dark once light and paper are taken away.
+
+    Attributes:
+        mask: bool (rows, cols), True where there is ink.
+        level: float32 (rows, cols), 0 on paper and 1 in full ink; an edge lies where it is 0.5,
+            in the light domain (linear or the picture's own) where that is unbiased.
+        is_photograph: True where edges are blurred as by a lens; then `level` is linear light.
+        blur_px: standard deviation of the edges' blur, measured.
+        pen_px: median width of the strokes.
+    """
+
+    mask: Mask
+    level: Level
+    is_photograph: bool
+    blur_px: float
+    pen_px: float
+    notes: tuple[Note, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Reading:
+    """Ink, and how it becomes metal.
+
+    Attributes:
+        reason: one clause that completes "read as edge, because …".
+        is_guessed: True where the maker did not say.
+        shaded: bool (rows, cols): hatched or filled areas in a line drawing (`edge` only), else
+            None; there the strokes of the hatching are not lines to follow.
+    """
+
+    ink: Ink
+    read: Read
+    reason: str
+    is_guessed: bool
+    shaded: Mask | None = None
+    notes: tuple[Note, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PixelRing:
+    """One closed contour in pixels of the working picture; the first point is not repeated.
+
+    Ink lies to the right of travel: outer contours run clockwise as seen (positive area).
+    A pixel's centre lies at whole numbers plus a half.
+    """
+
+    points_px: Points
+    noise_px: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PixelRings:
+    """Closed contours of ink, sub-pixel, nested and never crossing."""
+
+    rings: tuple[PixelRing, ...]
+    blur_px: float
+    notes: tuple[Note, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PixelStroke:
+    """One centre line between two nodes of a net, or a closed one that meets no node.
+
+    Attributes:
+        points_px: (n, 2), both ends included; a closed stroke does not repeat its first point.
+        width_px: median width of the drawn stroke.
+        nodes: indices of the nodes at its ends, or None where closed.
+        noise_px: standard deviation of the line's tremor.
+    """
+
+    points_px: Points
+    width_px: float
+    nodes: tuple[int, int] | None
+    noise_px: float
+
+    @property
+    def is_closed(self) -> bool:
+        """True where the stroke comes back to its start and meets no other."""
+        return self.nodes is None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PixelNet:
+    """Centre lines of a line drawing and the nodes (loose ends, junctions) where they meet.
+
+    Attributes:
+        nodes_px: (k, 2); every stroke starts and ends exactly on its nodes.
+        has_line_round_all: True where one closed line goes round everything else drawn (a chain
+            of strokes counts).
+        shaded: as in `Reading`.
+    """
+
+    strokes: tuple[PixelStroke, ...]
+    nodes_px: Points
+    blur_px: float
+    has_line_round_all: bool
+    shaded: Mask | None = None
+    notes: tuple[Note, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Placement:
+    """Where the working picture lies on the sheet: the one scale between pixels and mm.
+
+    Attributes:
+        mm_per_px: millimetres on the sheet for one pixel of the working picture.
+        origin_mm: where the picture's outer top left corner lies.
+        sign_mm: the finished sign's box: left, top, width, height.
+        sheet_mm: width and height of the blank, or None.
+    """
+
+    mm_per_px: float
+    origin_mm: complex
+    sign_mm: tuple[float, float, float, float]
+    sheet_mm: tuple[float, float] | None = None
+
+    def to_mm(self, points_px: Points) -> Points:
+        """Points of the working picture (n, 2), on the sheet."""
+        return points_px * self.mm_per_px + (self.origin_mm.real, self.origin_mm.imag)
+
+    def to_px(self, points_mm: Points) -> Points:
+        """Points on the sheet (n, 2), in the working picture."""
+        shifted = points_mm - (self.origin_mm.real, self.origin_mm.imag)
+        return np.asarray(shifted / self.mm_per_px, np.float64)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Ring:
+    """One closed drawn outline on the sheet; the first point is not repeated.
+
+    Attributes:
+        points_mm: (n, 2).
+        kinds: uint8 (n,), a `Kind` for each point; a piece between two points has the kind of
+            the first.
+        noise_mm: standard deviation of the outline's noise or tremor.
+        is_border: True for the drawn line that is the sign's own outer edge.
+    """
+
+    points_mm: Points
+    kinds: Kinds
+    noise_mm: float
+    is_border: bool = False
+
+    def with_kinds(self, kinds: Kinds) -> Ring:
+        """The same ring with other kinds."""
+        return replace(self, kinds=kinds)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Stroke:
+    """One centre line on the sheet that is cut in a single pass.
+
+    Attributes:
+        points_mm: (n, 2); a closed stroke does not repeat its first point. Ends at junctions are
+            shared exactly with the other strokes there.
+        kinds: as in `Ring`.
+        width_mm: width of the drawn line.
+        ends: at each end, True where it meets another stroke.
+    """
+
+    points_mm: Points
+    kinds: Kinds
+    noise_mm: float
+    width_mm: float
+    is_closed: bool
+    ends: tuple[bool, bool] = (False, False)
+
+    def with_kinds(self, kinds: Kinds) -> Stroke:
+        """The same stroke with other kinds."""
+        return replace(self, kinds=kinds)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Outlines:
+    """Everything drawn that will be an edge or a slit, in millimetres on the sheet.
+
+    Attributes:
+        rings: closed outlines that never cross; the even-odd fill of those that are not the
+            border is the `region`.
+        strokes: centre lines to be cut as slits.
+        region: what that fill is: metal, or what falls out of it.
+        border: the border as decided (never None once here).
+        blur_mm: the picture's blur on the sheet.
+        is_squared: True where directions can be trusted (see `Picture`).
+    """
+
+    rings: tuple[Ring, ...]
+    strokes: tuple[Stroke, ...]
+    region: Dark
+    border: Border
+    placement: Placement
+    blur_mm: float
+    is_squared: bool = False
+    notes: tuple[Note, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class FittedRing:
+    """The fitted path of one `Ring`."""
+
+    path: Path
+    is_border: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Paths:
+    """Fitted outlines: lines, arcs and cubics, kind carried by each segment."""
+
+    rings: tuple[FittedRing, ...]
+    slits: tuple[Path, ...]
+    region: Dark
+    border: Border
+    placement: Placement
+    notes: tuple[Note, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Edge:
+    """One closed edge of the metal. The metal lies to the right of travel, as seen.
+
+    So the outer edge of a piece runs clockwise (positive area), an opening anticlockwise.
+
+    Attributes:
+        parent: index in `Art.edges` of the ring just round this one, or None.
+        depth: how many rings go round it.
+    """
+
+    path: Path
+    is_border: bool
+    parent: int | None
+    depth: int
+
+
+@dataclass(frozen=True, slots=True)
+class Art:
+    """What is metal, before ties. The even-odd fill of all edges is the metal.
+
+    Attributes:
+        edges: closed edges, nested and never crossing, a parent before its children.
+        slits: single passes of the torch; they lie in the metal.
+    """
+
+    edges: tuple[Edge, ...]
+    slits: tuple[Path, ...]
+    border: Border
+    placement: Placement
+    notes: tuple[Note, ...] = ()
+
+    def ancestors(self, index: int) -> frozenset[int]:
+        """All rings that go round the ring with this index."""
+        out = set()
+        parent = self.edges[index].parent
+        while parent is not None:
+            out.add(parent)
+            parent = self.edges[parent].parent
+        return frozenset(out)
+
+
+@dataclass(frozen=True, slots=True)
+class Tie:
+    """A strip of metal left uncut that holds a piece.
+
+    Attributes:
+        corners: its outline, four points or more, in order.
+        width_mm: distance of its two free sides.
+        length_mm: how far it reaches across the gap.
+    """
+
+    corners: tuple[complex, ...]
+    width_mm: float
+    length_mm: float
+
+
+@dataclass(frozen=True, slots=True)
+class SignEdge:
+    """One closed edge of the tied metal; metal to the right of travel, as in `Edge`.
+
+    Attributes:
+        origins: indices in `Art.edges` of the rings that it was made from, one or more.
+    """
+
+    path: Path
+    origins: frozenset[int]
+    is_border: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Island:
+    """Metal that nothing holds: its middle, its box's width and height, its area."""
+
+    place_mm: complex
+    size_mm: tuple[float, float]
+    area_mm2: float
+
+
+@dataclass(frozen=True, slots=True)
+class Sign:
+    """The metal after ties; in one piece, unless `loose` says otherwise.
+
+    Attributes:
+        art: the same before ties (nesting for the order of cuts comes from there).
+        slits: as in `Art`, with gaps where a closed slit would free a piece.
+        gaps_mm: the middle of each such gap.
+        n_islands: how many pieces needed holding.
+        loose: pieces that nothing holds.
+    """
+
+    art: Art
+    edges: tuple[SignEdge, ...]
+    ties: tuple[Tie, ...]
+    slits: tuple[Path, ...]
+    gaps_mm: tuple[complex, ...]
+    n_islands: int
+    loose: tuple[Island, ...]
+    notes: tuple[Note, ...] = ()
+
+
+class CutType(Enum):
+    """What a cut makes; the value is its class token."""
+
+    OPENING = "opening"
+    OUTSIDE = "outside"
+    SLIT = "slit"
+    BORDER = "border"
+    PIERCE_ONLY = "pierce-only"
+
+
+@dataclass(frozen=True, slots=True)
+class Cut:
+    """One pass of the torch.
+
+    Attributes:
+        path: where the middle of the arc travels; None where a pierce alone makes the hole.
+        pierce_mm: where the arc goes through: in the drop, or on the slit.
+        lead_in: from the pierce to where the path starts, or None where it starts there.
+        run_past: the tail beyond the closing point, or None.
+        inside: indices in `TorchPlan.cuts` of the cuts that go round this one, by the rings
+            before ties; those must come later.
+    """
+
+    type: CutType
+    kind: Kind
+    path: Path | None
+    pierce_mm: complex
+    lead_in: Path | None = None
+    run_past: Path | None = None
+    inside: frozenset[int] = frozenset()
+
+
+@dataclass(frozen=True, slots=True)
+class TorchPlan:
+    """All cuts, in no order yet.
+
+    Attributes:
+        sign: what is cut.
+        edges: the sign's edges, less the openings that are narrower than the kerf; a
+            pierce-only hole is here as the circle that the kerf leaves.
+        slits: the sign's slits and the middles of those openings.
+    """
+
+    sign: Sign
+    edges: tuple[SignEdge, ...]
+    slits: tuple[Path, ...]
+    cuts: tuple[Cut, ...]
+    kerf_mm: float
+    notes: tuple[Note, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class CutOrder:
+    """The plan, and the order in which its cuts are made: a permutation of their indices."""
+
+    plan: TorchPlan
+    sequence: tuple[int, ...]
+    notes: tuple[Note, ...] = ()
+
+    @property
+    def cuts(self) -> tuple[Cut, ...]:
+        """The cuts, first to last; cut-001 is the first."""
+        return tuple(self.plan.cuts[i] for i in self.sequence)
+
+
+@dataclass(frozen=True, slots=True)
+class Stamp:
+    """What every output carries, so that paper, light and steel can be seen to agree.
+
+    Attributes:
+        name: the job's name.
+        date: the job's date, ISO 8601; it comes from the job, never from the clock.
+        mark: four characters from the content that matters on the steel.
+        settings: key and value of every setting, in order, as text.
+        not_ready: why the sign can't be cut as it stands, one reason each; empty when it can.
+    """
+
+    name: str
+    date: str
+    mark: str
+    settings: tuple[tuple[str, str], ...] = ()
+    not_ready: tuple[str, ...] = field(default=())
+
+    @property
+    def title(self) -> str:
+        """One line for a title."""
+        return f"{self.name} · {self.date} · {self.mark}"

@@ -1,0 +1,1 @@
+"""From fitted paths to one piece of metal: layout and ties."""
