@@ -1,1 +1,1 @@
-"""Everything a person looks at: the guides, the lines on the photograph, the sign as it will hang."""
+"""Everything a person looks at: guides, lines on the photograph, the sign as it will hang."""

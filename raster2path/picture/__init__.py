@@ -1,1 +1,1 @@
-"""From a file to what was drawn: photo, paper, ink, reading, rings, strokes, and the door to millimetres."""
+"""From a file to what was drawn, and the door from pixels to millimetres."""

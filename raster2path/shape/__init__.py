@@ -1,1 +1,1 @@
-"""From drawn outlines to fitted paths: which edges are lettering, and the lines and curves through them."""
+"""From drawn outlines to fitted paths: what is lettering, and the lines and curves through it."""
