@@ -1,0 +1,194 @@
+"""`job.toml`: a job on disk, and back. Plain text that a maker can read and change."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import tomllib
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from pathlib import Path
+
+from raster2path.errors import UnreadableError, UsageError
+from raster2path.job import Corrections, Job
+from raster2path.settings import (
+    BY_KEY,
+    SETTINGS,
+    Said,
+    from_toml,
+    lettering_rules,
+    lettering_words,
+    to_toml,
+    value_of,
+    with_said,
+)
+
+FORMAT_VERSION = 1
+LARGEST_BYTES = 4_000_000
+
+HEADING = """\
+# raster2path job. [settings] is what was said, or our defaults; [guessed] is what the picture
+# decided and is decided again on every run: move a line to [settings] to hold it.
+# Corrections are anchored in pixels of the upright picture.
+
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class JobFile:
+    """A job as it lies in its folder.
+
+    Attributes:
+        job: every decision.
+        picture: where the picture is, as found from the folder.
+        picture_sha256: what the picture's bytes were when the job was made.
+    """
+
+    job: Job
+    picture: Path
+    picture_sha256: str
+
+
+def new_job(picture: Path) -> Job:
+    """A job with every setting at its default, named after the picture and dated as its file.
+
+    The date is the picture's, not the clock's: the same picture gives the same guides tomorrow.
+
+    Raises:
+        UnreadableError: there is no such file.
+    """
+    try:
+        seconds = picture.stat().st_mtime
+    except OSError as error:
+        reason = error.strerror or "it can't be opened"
+        raise UnreadableError(f"{picture}: {reason}; check the name and the folder") from error
+    date = datetime.fromtimestamp(seconds, tz=UTC).date().isoformat()
+    return Job(name=picture.stem, date=date)
+
+
+def read_job(file: Path) -> JobFile:
+    """The job in a `job.toml`.
+
+    Raises:
+        UnreadableError: no such file, or not a job.
+        UsageError: a setting in it makes no sense.
+    """
+    table = _load(file)
+    version = table.get("version")
+    if version != FORMAT_VERSION:
+        raise UnreadableError(
+            f"{file}: format version is {version!r}; this raster2path reads {FORMAT_VERSION}"
+        )
+    settings = _section(table, "settings", file)
+    picture = _section(table, "picture", file)
+    path, sha256 = picture.get("path"), picture.get("sha256")
+    if not isinstance(path, str) or not isinstance(sha256, str):
+        raise UnreadableError(f"{file}: [picture] needs path and sha256, both text")
+    name, date = str(table.get("name", file.parent.name)), str(table.get("date", ""))
+    try:
+        job = with_said(Job(name=name, date=date), _said(settings))
+    except UsageError as error:
+        raise UsageError(f"{file}: {error}") from error
+    corrections = _corrections(_section(table, "corrections", file), file)
+    where = Path(os.path.normpath(file.parent / path))
+    return JobFile(replace(job, corrections=corrections), where, sha256)
+
+
+def _load(file: Path) -> dict[str, object]:
+    try:
+        if file.stat().st_size > LARGEST_BYTES:
+            raise UnreadableError(f"{file}: over 4 MB; a job is a few lines of text")
+        return tomllib.loads(file.read_text(encoding="utf-8"))
+    except OSError as error:
+        reason = error.strerror or "it can't be opened"
+        raise UnreadableError(f"{file}: {reason}; check the name and the folder") from error
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as error:
+        raise UnreadableError(f"{file}: not a job file ({error})") from error
+
+
+def _section(table: dict[str, object], name: str, file: Path) -> dict[str, object]:
+    section = table.get(name, {})
+    if not isinstance(section, dict):
+        raise UnreadableError(f"{file}: [{name}] should be a section")
+    return section
+
+
+def _said(settings: dict[str, object]) -> Said:
+    values = {}
+    lettering = None
+    for key, value in settings.items():
+        if key == "lettering":
+            words = [value] if isinstance(value, str) else value
+            if not isinstance(words, list):
+                raise UsageError(f"lettering = {value!r} makes no sense there")
+            lettering = lettering_rules([str(word) for word in words])
+        elif key in BY_KEY:
+            values[key] = from_toml(BY_KEY[key], value)
+        else:
+            raise UsageError(f"there is no setting '{key}'; expected {', '.join(BY_KEY)}")
+    return Said(values, lettering)
+
+
+def _corrections(table: dict[str, object], file: Path) -> Corrections:
+    boxes: dict[str, tuple[tuple[float, float, float, float], ...]] = {}
+    for key, value in table.items():
+        if key not in {"lettering_boxes_px", "organic_boxes_px"} or not isinstance(value, list):
+            raise UsageError(f"{file}: there is no correction '{key}' of that form")
+        try:
+            boxes[key] = tuple((float(x), float(y), float(w), float(h)) for x, y, w, h in value)
+        except (TypeError, ValueError):
+            raise UsageError(f"{file}: {key} holds boxes [x, y, width, height]") from None
+    return Corrections(**boxes)
+
+
+def job_toml(
+    job: Job, *, picture: Path, picture_sha256: str, folder: Path, guessed: dict[str, str]
+) -> str:
+    """The text of `job.toml` for a job whose results lie in `folder`."""
+    import tomli_w
+
+    settings: dict[str, object] = {
+        setting.key: to_toml(value)
+        for setting in SETTINGS
+        if (value := value_of(job, setting)) is not None
+    }
+    settings["lettering"] = lettering_words(job.lettering)
+    corrections = {
+        name: [list(box) for box in boxes]
+        for name in ("lettering_boxes_px", "organic_boxes_px")
+        if (boxes := getattr(job.corrections, name))
+    }
+    table = {
+        "version": FORMAT_VERSION,
+        "name": job.name,
+        "date": job.date,
+        "picture": {
+            "path": _relative(picture, folder),
+            "sha256": picture_sha256,
+        },
+        "settings": settings,
+        "guessed": guessed,
+        "corrections": corrections,
+    }
+    return HEADING + tomli_w.dumps(table)
+
+
+def _relative(picture: Path, folder: Path) -> str:
+    """The way from the folder to the picture, with slashes on every system."""
+    try:
+        return Path(os.path.relpath(picture.resolve(), folder.resolve())).as_posix()
+    except ValueError:  # another drive: there is no way from here to there
+        return picture.resolve().as_posix()
+
+
+def sha256_of(file: Path) -> str:
+    """Hash of a file's bytes.
+
+    Raises:
+        UnreadableError: it can't be read.
+    """
+    try:
+        return hashlib.sha256(file.read_bytes()).hexdigest()
+    except OSError as error:
+        reason = error.strerror or "it can't be opened"
+        raise UnreadableError(f"{file}: {reason}; check the name and the folder") from error

@@ -1,0 +1,97 @@
+"""Results onto disk: every file is written beside its place and then renamed, or not at all."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+from collections.abc import Mapping
+from pathlib import Path
+
+from raster2path.errors import UnwritableError
+from raster2path.guides.as_hung import as_hung_png
+from raster2path.guides.on_photo import on_photo_png
+from raster2path.guides.svg import guides_svg
+from raster2path.jobfile import job_toml
+from raster2path.pipeline import Result, guessed_settings
+
+
+def svg_bytes(result: Result) -> bytes:
+    """The guides."""
+    return guides_svg(result.order, stamp=result.stamp).encode()
+
+
+def on_photo_bytes(result: Result) -> bytes:
+    """The lines over the photograph."""
+    return on_photo_png(result.picture, result.order, stamp=result.stamp, notes=result.notes)
+
+
+def folder_files(result: Result, *, picture: Path, folder: Path) -> dict[str, bytes]:
+    """Every file of a job folder, by name, in the order in which one looks at them."""
+    toml = job_toml(
+        result.job,
+        picture=picture,
+        picture_sha256=result.picture.sha256,
+        folder=folder,
+        guessed=guessed_settings(result.job, result.reading, result.outlines),
+    )
+    return {
+        "guides.svg": svg_bytes(result),
+        "on-photo.png": on_photo_bytes(result),
+        "as-hung.png": as_hung_png(result.order, stamp=result.stamp),
+        "job.toml": toml.encode(),
+    }
+
+
+def write_files(folder: Path, files: Mapping[str, bytes]) -> None:
+    """Write all files of a folder: all beside their places first, then all renamed.
+
+    Raises:
+        UnwritableError: one could not be written; the old ones are as they were.
+    """
+    made = [parent for parent in (folder, *folder.parents) if not parent.exists()]
+    waiting: dict[Path, Path] = {}
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for name, content in files.items():
+            beside = folder / f".{name}.{os.getpid()}.part"
+            waiting[beside] = folder / name
+            _write_through(beside, content)
+        for beside, place in waiting.items():
+            beside.replace(place)
+    except OSError as error:
+        for beside in waiting:
+            with contextlib.suppress(OSError):
+                beside.unlink(missing_ok=True)
+        for parent in made:
+            with contextlib.suppress(OSError):
+                parent.rmdir()
+        reason = error.strerror or str(error)
+        where = error.filename or folder
+        raise UnwritableError(
+            f"{folder}: {reason} ({Path(where).name}); nothing was changed. "
+            "Make room or choose another place with -o"
+        ) from error
+
+
+def _write_through(file: Path, content: bytes) -> None:
+    with file.open("wb") as stream:
+        stream.write(content)
+        stream.flush()
+        os.fsync(stream.fileno())
+
+
+def keep_old_job(job_toml_file: Path) -> None:
+    """Rename a `job.toml`, if there is one, to the first free name: job-1.toml, job-2.toml.
+
+    Raises:
+        UnwritableError: it can't be renamed.
+    """
+    if not job_toml_file.exists():
+        return
+    number = 1
+    while (place := job_toml_file.with_name(f"job-{number}.toml")).exists():
+        number += 1
+    try:
+        job_toml_file.rename(place)
+    except OSError as error:
+        raise UnwritableError(f"{job_toml_file}: {error.strerror}; can't be kept aside") from error

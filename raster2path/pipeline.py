@@ -1,0 +1,317 @@
+"""The whole road, picture to cut order, one line per room. No geometry here, and no files."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from pathlib import Path as FilePath
+from typing import ParamSpec, TypeVar
+
+import numpy as np
+
+from raster2path.check import find_faults
+from raster2path.job import Job
+from raster2path.model import (
+    Art,
+    Border,
+    CutOrder,
+    Dark,
+    Ink,
+    Note,
+    Outlines,
+    Paths,
+    Picture,
+    PixelNet,
+    PixelRings,
+    Read,
+    Reading,
+    Sign,
+    Stamp,
+    TorchPlan,
+)
+from raster2path.picture.door import place, rings_on_sheet
+from raster2path.picture.ink import find_ink
+from raster2path.picture.paper import square_up
+from raster2path.picture.photo import open_picture
+from raster2path.picture.reading import read_ink
+from raster2path.picture.rings import trace_rings
+from raster2path.picture.strokes import trace_strokes
+from raster2path.settings import SETTINGS, as_words, lettering_words, value_of
+from raster2path.shape.faces import choose_border, shape_net
+from raster2path.shape.fit import fit_outlines
+from raster2path.shape.lettering import tell_kinds
+from raster2path.sign.layout import lay_out
+from raster2path.sign.ties import hold
+from raster2path.torch.lines import plan_torch
+from raster2path.torch.order import order_cuts
+
+P = ParamSpec("P")
+T = TypeVar("T")
+
+Progress = Callable[[str], None]
+"""Called with a stage's name before it starts; whatever it raises cancels the run."""
+
+
+def quiet(stage: str) -> None:
+    """Progress that nobody watches."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Result:
+    """Every stage's noun, and a hash of what each was made from.
+
+    Attributes:
+        traced: contours where the reading is `solid`, else the net of centre lines.
+        hashes: by stage; two results whose hash for a stage is the same have the same noun there.
+        faults: what the final proof found wrong; empty for a sign that can be cut.
+        stamp: name, date and revision mark, for every output.
+    """
+
+    job: Job
+    picture: Picture
+    ink: Ink
+    reading: Reading
+    traced: PixelRings | PixelNet
+    outlines: Outlines
+    paths: Paths
+    art: Art
+    sign: Sign
+    plan: TorchPlan
+    order: CutOrder
+    faults: tuple[Note, ...]
+    stamp: Stamp
+    hashes: Mapping[str, str]
+
+    @property
+    def notes(self) -> tuple[Note, ...]:
+        """What the pipeline noticed, worst first, each once."""
+        groups = (
+            self.picture.notes,
+            self.ink.notes,
+            self.reading.notes,
+            self.traced.notes,
+            self.outlines.notes,
+            self.paths.notes,
+            self.sign.notes,
+            self.plan.notes,
+            self.order.notes,
+            self.faults,
+        )
+        once = dict.fromkeys(note for group in groups for note in group)
+        return tuple(sorted(once, key=lambda note: note.kind.rank))
+
+    @property
+    def is_ready(self) -> bool:
+        """True where the sign can be cut as it stands."""
+        return not self.stamp.not_ready
+
+
+class _Road:
+    """Walks the stages: tells progress, keeps the hash of each stage's inputs, reuses nouns."""
+
+    def __init__(self, seed: str, progress: Progress, previous: Result | None) -> None:
+        self.seed = seed
+        self.progress = progress
+        self.hashes: dict[str, str] = {}
+        self._known: dict[int, str] = {}
+        self._nouns: list[object] = []  # kept alive, so that an id stands for one noun only
+        self._old = {} if previous is None else _nouns_by_hash(previous)
+
+    def stage(self, name: str, room: Callable[P, T], *args: P.args, **kwargs: P.kwargs) -> T:
+        self.progress(name)
+        parts = [self._known.get(id(arg), repr(arg)) for arg in (*args, *kwargs.values())]
+        told = hashlib.sha256("\n".join([self.seed, name, *parts]).encode()).hexdigest()
+        self.hashes[name] = told
+        noun: T = self._old[told] if told in self._old else room(*args, **kwargs)  # type: ignore[assignment]  # the same hash is the same stage
+        self._known[id(noun)] = told
+        self._nouns.append(noun)
+        return noun
+
+
+def _nouns_by_hash(result: Result) -> dict[str, object]:
+    nouns = {
+        "ink": result.ink,
+        "reading": result.reading,
+        "tracing": result.traced,
+        "lettering": result.outlines,
+        "fit": result.paths,
+        "layout": result.art,
+        "ties": result.sign,
+        "torch": result.plan,
+        "order": result.order,
+        "proof": result.faults,
+    }
+    return {result.hashes[stage]: noun for stage, noun in nouns.items()}
+
+
+def make(
+    job: Job,
+    picture_file: FilePath,
+    *,
+    progress: Progress = quiet,
+    previous: Result | None = None,
+) -> Result:
+    """Go the whole road from a picture to cuts in order.
+
+    Args:
+        job: every decision of the maker.
+        picture_file: JPEG, PNG, TIFF, WebP, BMP or HEIC.
+        progress: called before each stage; raise from it to cancel.
+        previous: an earlier result; stages whose inputs are the same are not done again.
+
+    Returns:
+        Every stage's noun. A sign that can't be cut is returned, too; its `stamp.not_ready`
+        says why.
+
+    Raises:
+        UnreadableError: the picture can't be read.
+        NothingFoundError: there is nothing in it to cut.
+        UsageError: settings that exclude each other.
+    """
+    road = _Road(hashlib.sha256(str(picture_file).encode()).hexdigest(), progress, previous)
+    photo = road.stage("photo", open_picture, picture_file, rules=job.photo)
+    road.seed = photo.sha256
+    picture = road.stage("paper", square_up, photo, rules=job.photo)
+    ink = road.stage("ink", find_ink, picture)
+    reading = road.stage("reading", read_ink, ink, rules=job.reading)
+    walk = _solid if reading.read is Read.SOLID else _lines
+    traced, outlines = walk(road, job, picture, reading)
+    outlines = road.stage(
+        "lettering",
+        tell_kinds,
+        outlines,
+        rules=job.lettering,
+        work_from_upright=picture.work_from_upright,
+    )
+    paths = road.stage("fit", fit_outlines, outlines, rules=job.fit)
+    art = road.stage("layout", lay_out, paths, rules=job.size)
+    sign = road.stage("ties", hold, art, rules=job.ties)
+    plan = road.stage("torch", plan_torch, sign, rules=job.torch)
+    order = road.stage("order", order_cuts, plan)
+    faults = road.stage("proof", find_faults, order)
+    return Result(
+        job=job,
+        picture=picture,
+        ink=ink,
+        reading=reading,
+        traced=traced,
+        outlines=outlines,
+        paths=paths,
+        art=art,
+        sign=sign,
+        plan=plan,
+        order=order,
+        faults=faults,
+        stamp=_stamp(job, reading, outlines, order, faults),
+        hashes=road.hashes,
+    )
+
+
+def _solid(
+    road: _Road, job: Job, picture: Picture, reading: Reading
+) -> tuple[PixelRings, Outlines]:
+    """Dark areas are shapes: contours of the ink."""
+    rings = road.stage("tracing", trace_rings, reading.ink)
+    asked = job.size.border
+    no_border = asked in (None, Border.NONE)
+    region = job.reading.dark or (Dark.METAL if no_border else Dark.OPENING)
+    border = asked or (Border.NONE if region is Dark.METAL else Border.RECT)
+    points_px = np.concatenate([ring.points_px for ring in rings.rings])
+    placement = place(points_px, border=border, rules=job.size, mm_per_px=picture.mm_per_px)
+    outlines = road.stage(
+        "door",
+        rings_on_sheet,
+        rings,
+        placement=placement,
+        region=region,
+        border=border,
+        is_squared=picture.is_squared,
+    )
+    return rings, outlines
+
+
+def _lines(road: _Road, job: Job, picture: Picture, reading: Reading) -> tuple[PixelNet, Outlines]:
+    """Drawn lines are edges, slits or bars: centre lines of the ink."""
+    net = road.stage("tracing", trace_strokes, reading)
+    border = job.size.border or choose_border(net, read=reading.read)
+    points_px = np.concatenate([stroke.points_px for stroke in net.strokes])
+    widen_mm = job.ties.web_mm / 2 if reading.read is Read.BAR else 0.0
+    placement = place(
+        points_px,
+        border=border,
+        rules=job.size,
+        mm_per_px=picture.mm_per_px,
+        widen_mm=widen_mm,
+    )
+    outlines = road.stage(
+        "door",
+        shape_net,
+        net,
+        placement,
+        read=reading.read,
+        dark=job.reading.dark,
+        border=border,
+        web_mm=job.ties.web_mm,
+        is_squared=picture.is_squared,
+    )
+    return net, outlines
+
+
+MARK_LETTERS = "23456789ABCDEFGHJKLMNPQRSTUVWXYZ"
+"""No 0, O, 1 or I: a mark is read aloud and painted on steel."""
+
+
+def _stamp(
+    job: Job, reading: Reading, outlines: Outlines, order: CutOrder, faults: tuple[Note, ...]
+) -> Stamp:
+    notes = (*order.plan.sign.notes, *order.plan.notes, *order.notes, *faults)
+    reasons = dict.fromkeys(note.sentence for note in notes if note.kind.is_fault)
+    return Stamp(
+        name=job.name,
+        date=job.date,
+        mark=revision_mark(order),
+        settings=tuple(used_settings(job, reading, outlines).items()),
+        not_ready=tuple(reasons),
+    )
+
+
+def revision_mark(order: CutOrder) -> str:
+    """Four characters from what matters on the steel: edges, slits, ties, cuts and their order."""
+    digest = hashlib.sha256()
+    closed = [edge.path.flat(0.05) for edge in order.plan.edges]
+    cuts = [cut.path.flat(0.05) for cut in order.cuts if cut.path is not None]
+    slits = [slit.flat(0.05) for slit in order.plan.slits]
+    for points in (*closed, *slits, *cuts):
+        digest.update((np.round(points, 2) + 0.0).astype("<f8").tobytes())
+        digest.update(b"|")
+    for cut in order.cuts:
+        digest.update(f"{cut.pierce_mm.real:.2f},{cut.pierce_mm.imag:.2f};".encode())
+    number = int.from_bytes(digest.digest()[:4], "big")
+    return "".join(MARK_LETTERS[(number >> (5 * k)) & 31] for k in range(4))
+
+
+def used_settings(job: Job, reading: Reading, outlines: Outlines) -> dict[str, str]:
+    """Every setting as it was used, said, guessed or by default, as text by key."""
+    words = {
+        setting.key: as_words(value)
+        for setting in SETTINGS
+        if (value := value_of(job, setting)) is not None
+    }
+    words |= guessed_settings(job, reading, outlines)
+    words["lettering"] = " ".join(lettering_words(job.lettering))
+    return dict(sorted(words.items()))
+
+
+def guessed_settings(job: Job, reading: Reading, outlines: Outlines) -> dict[str, str]:
+    """What the maker did not say and the picture decided, as text by key."""
+    guessed: dict[str, str] = {}
+    if job.reading.read is None:
+        guessed["read"] = reading.read.value
+    if job.reading.dark is None and reading.read is Read.SOLID:
+        guessed["dark"] = outlines.region.value
+    if job.size.border is None:
+        guessed["border"] = outlines.border.value
+    if job.size.width_mm is None and job.size.height_mm is None:
+        guessed["width_mm"] = f"{outlines.placement.sign_mm[2]:.2f}"
+    return guessed

@@ -1,0 +1,379 @@
+"""Every setting once: its option, its key in job.toml, its place in the `Job`, how it is read.
+
+The command line, `job.toml` and the `<desc>` of the guides are all made from this table.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
+from enum import Enum
+from typing import TypeVar
+
+from raster2path.errors import UsageError
+from raster2path.job import Job, LetteringMode, LetteringRules, TieMode
+from raster2path.model import Border, Dark, Read
+
+TomlValue = str | float | list[float] | list[list[float]]
+Box = tuple[float, float, float, float]
+E = TypeVar("E", bound=Enum)
+
+MM_PER_UNIT = {"": 1.0, "mm": 1.0, "cm": 10.0, "m": 1000.0, "in": 25.4, '"': 25.4, "ft": 304.8}
+_LENGTH = re.compile(r'\s*([0-9]*\.?[0-9]+)\s*(mm|cm|m|in|ft|"|)\s*')
+
+PAPERS_MM = {
+    # A series: ISO 216; letter, legal and tabloid: ANSI/ASME Y14.1 sizes in inches
+    "a0": (841.0, 1189.0),
+    "a1": (594.0, 841.0),
+    "a2": (420.0, 594.0),
+    "a3": (297.0, 420.0),
+    "a4": (210.0, 297.0),
+    "a5": (148.0, 210.0),
+    "letter": (215.9, 279.4),
+    "legal": (215.9, 355.6),
+    "tabloid": (279.4, 431.8),
+}
+
+GAUGES_LB_FT2 = {
+    # statutory weights of 15 U.S.C. 206; Manufacturers' Standard Gauge: inch = weight / 41.82
+    **dict(zip(range(7, 15), (7.5, 6.875, 6.25, 5.625, 5, 4.375, 3.75, 3.125), strict=True)),
+    **dict(zip(range(15, 21), (2.8125, 2.5, 2.25, 2, 1.75, 1.5), strict=True)),
+    **dict(zip(range(21, 27), (1.375, 1.25, 1.125, 1, 0.875, 0.75), strict=True)),
+}
+
+
+def gauge_mm(gauge: int) -> float:
+    """Thickness of uncoated steel sheet by Manufacturers' Standard Gauge, inches rounded to 1e-4.
+
+    Raises:
+        UsageError: a gauge that the table does not have.
+    """
+    if gauge not in GAUGES_LB_FT2:
+        raise UsageError(f"gauge {gauge} is not in the table; expected 7 to 26, or --thickness")
+    return round(round(GAUGES_LB_FT2[gauge] / 41.82, 4) * 25.4, 4)
+
+
+def length_mm(text: str) -> float:
+    """A length such as `600`, `60cm` or `24in`, in mm."""
+    match = _LENGTH.fullmatch(text)
+    if not match:
+        raise UsageError(f"'{text}' is not a length; expected a number such as 600, 60cm or 24in")
+    return float(match[1]) * MM_PER_UNIT[match[2]]
+
+
+def size_mm(text: str) -> tuple[float, float]:
+    """Two lengths such as `900x600` or `36x24in` (one unit for both will do), in mm."""
+    parts = re.split(r"[x×*]", text.strip().lower())
+    if len(parts) != 2:
+        raise UsageError(
+            f"'{text}' is not a size; expected WIDTHxHEIGHT such as 900x600 or 36x24in"
+        )
+    unit_of = [match[2] if (match := _LENGTH.fullmatch(part)) else "" for part in parts]
+    if not unit_of[0]:
+        parts[0] += unit_of[1]
+    return length_mm(parts[0]), length_mm(parts[1])
+
+
+def paper_mm(text: str) -> tuple[float, float]:
+    """A paper's name or its WxH, in mm."""
+    if (named := PAPERS_MM.get(text.strip().lower())) is not None:
+        return named
+    try:
+        return size_mm(text)
+    except UsageError:
+        names = ", ".join(PAPERS_MM)
+        raise UsageError(f"'{text}' is not a paper size; expected {names} or WxH in mm") from None
+
+
+def choice(kind: type[E]) -> Callable[[str], E]:
+    """A reader of one word of an enumeration; its error lists the words in declared order."""
+
+    def read(text: str) -> E:
+        try:
+            return kind(text.strip().lower())
+        except ValueError:
+            words = ", ".join(str(member.value) for member in kind)
+            raise UsageError(f"'{text}' is not one of {words}") from None
+
+    return read
+
+
+def lettering_rules(words: list[str]) -> LetteringRules:
+    """`auto`, `all`, `none`, or boxes `X,Y,W,H` in picture pixels.
+
+    Raises:
+        UsageError: words that are neither, or a box without an area.
+    """
+    if len(words) == 1 and words[0].strip().lower() in {mode.value for mode in LetteringMode}:
+        return LetteringRules(mode=LetteringMode(words[0].strip().lower()))
+    return LetteringRules(mode=LetteringMode.NONE, boxes_px=tuple(_box(word) for word in words))
+
+
+def _box(text: str) -> Box:
+    try:
+        x, y, width, height = (float(part) for part in text.split(","))
+    except ValueError:
+        raise UsageError(
+            f"--lettering '{text}' is not auto, all, none or a box X,Y,W,H in picture pixels"
+        ) from None
+    if not (width > 0 and height > 0):
+        raise UsageError(f"--lettering box {text} has no area; expected W and H above 0")
+    return x, y, width, height
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Setting:
+    """One thing the maker may decide.
+
+    Attributes:
+        key: in job.toml, unit last.
+        option: on the command line, without dashes.
+        place: room and field in the `Job`.
+        read: text of the command line to value.
+        group, metavar, help: for `--help`.
+    """
+
+    key: str
+    option: str
+    place: tuple[str, str]
+    read: Callable[[str], object]
+    group: str
+    metavar: str
+    help: str
+
+
+SIZE, PICTURE, LINES, METAL, TORCH = (
+    "size and outer edge",
+    "the picture and how it is read",
+    "how true the lines are",
+    "holding it together",
+    "the torch",
+)
+
+SETTINGS = (
+    Setting(
+        key="width_mm",
+        option="width",
+        place=("size", "width_mm"),
+        read=length_mm,
+        group=SIZE,
+        metavar="MM",
+        help="width of the finished sign, border included: 600, 60cm, 24in (default 600)",
+    ),
+    Setting(
+        key="height_mm",
+        option="height",
+        place=("size", "height_mm"),
+        read=length_mm,
+        group=SIZE,
+        metavar="MM",
+        help="or its height",
+    ),
+    Setting(
+        key="border",
+        option="border",
+        place=("size", "border"),
+        read=choice(Border),
+        group=SIZE,
+        metavar="EDGE",
+        help="none, rect, round, oval, drawn (a line of the drawing) or sheet",
+    ),
+    Setting(
+        key="margin_mm",
+        option="margin",
+        place=("size", "margin_mm"),
+        read=length_mm,
+        group=SIZE,
+        metavar="MM",
+        help="from the art to the border (default 25)",
+    ),
+    Setting(
+        key="sheet_mm",
+        option="sheet",
+        place=("size", "sheet_mm"),
+        read=size_mm,
+        group=SIZE,
+        metavar="WxH",
+        help="the blank on the table",
+    ),
+    Setting(
+        key="paper_mm",
+        option="paper",
+        place=("photo", "paper_mm"),
+        read=paper_mm,
+        group=PICTURE,
+        metavar="SIZE",
+        help="a whole sheet of paper is in the picture (a4, letter, … or WxH): square it up, "
+        "take the scale from it",
+    ),
+    Setting(
+        key="read",
+        option="read",
+        place=("reading", "read"),
+        read=choice(Read),
+        group=PICTURE,
+        metavar="HOW",
+        help="solid, edge, slit or bar (default: guessed, the reason is printed)",
+    ),
+    Setting(
+        key="dark",
+        option="dark",
+        place=("reading", "dark"),
+        read=choice(Dark),
+        group=PICTURE,
+        metavar="WHAT",
+        help="what dark areas are: metal or opening",
+    ),
+    Setting(
+        key="organic_tolerance_mm",
+        option="organic-tolerance",
+        place=("fit", "organic_tolerance_mm"),
+        read=length_mm,
+        group=LINES,
+        metavar="MM",
+        help="how far a flowing edge may leave the drawn one (default 1.0: a ceiling, no target)",
+    ),
+    Setting(
+        key="lettering_tolerance_mm",
+        option="lettering-tolerance",
+        place=("fit", "lettering_tolerance_mm"),
+        read=length_mm,
+        group=LINES,
+        metavar="MM",
+        help="the same for letters and ruled edges (default 0.25)",
+    ),
+    Setting(
+        key="ties",
+        option="ties",
+        place=("ties", "mode"),
+        read=choice(TieMode),
+        group=METAL,
+        metavar="HOW",
+        help="auto, or none: leave islands loose, mark them, and stamp it NOT READY TO CUT",
+    ),
+    Setting(
+        key="tie_width_mm",
+        option="tie-width",
+        place=("ties", "width_mm"),
+        read=length_mm,
+        group=METAL,
+        metavar="MM",
+        help="as drawn (default 6; never under 5 or twice the sheet's thickness)",
+    ),
+    Setting(
+        key="least_web_mm",
+        option="least-web",
+        place=("ties", "least_web_mm"),
+        read=length_mm,
+        group=METAL,
+        metavar="MM",
+        help="narrowest metal between two cuts (default 5 or three thicknesses); told, not changed",
+    ),
+    Setting(
+        key="thickness_mm",
+        option="thickness",
+        place=("ties", "thickness_mm"),
+        read=length_mm,
+        group=METAL,
+        metavar="MM",
+        help="of the sheet (default 1.5)",
+    ),
+    Setting(
+        key="kerf_mm",
+        option="kerf",
+        place=("torch", "kerf_mm"),
+        read=length_mm,
+        group=TORCH,
+        metavar="MM",
+        help="width that the arc removes (default 1.5; measure your own); 0: torch line = edge",
+    ),
+    Setting(
+        key="cleanup_mm",
+        option="cleanup",
+        place=("torch", "cleanup_mm"),
+        read=length_mm,
+        group=TORCH,
+        metavar="MM",
+        help="left on to be ground away (default: lettering 0.5 in openings over 12 mm, else 0)",
+    ),
+)
+
+BY_KEY: Mapping[str, Setting] = {setting.key: setting for setting in SETTINGS}
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """What the maker said: values by key, and lettering, which is a word or boxes."""
+
+    values: Mapping[str, object] = field(default_factory=dict)
+    lettering: LetteringRules | None = None
+
+
+def with_said(job: Job, said: Said) -> Job:
+    """The job with what was said put in place; a width takes the place of a height, and back.
+
+    Raises:
+        UsageError: a value out of range, or two that exclude each other.
+    """
+    values = dict(said.values)
+    if ("width_mm" in values) != ("height_mm" in values):
+        values.setdefault("width_mm", None)
+        values.setdefault("height_mm", None)
+    by_room: dict[str, dict[str, object]] = {}
+    for key, value in values.items():
+        room, name = BY_KEY[key].place
+        by_room.setdefault(room, {})[name] = value
+    if "kerf_mm" in values:  # slits take the kerf from the metal that ties have to hold
+        by_room.setdefault("ties", {})["kerf_mm"] = values["kerf_mm"]
+    rules: dict[str, object] = {
+        room: replace(getattr(job, room), **changes) for room, changes in by_room.items()
+    }
+    if said.lettering is not None:
+        rules["lettering"] = said.lettering
+    return replace(job, **rules)  # type: ignore[arg-type]  # the room's name decides the class
+
+
+def value_of(job: Job, setting: Setting) -> object:
+    """What the job has for a setting."""
+    room, name = setting.place
+    return getattr(getattr(job, room), name)
+
+
+def to_toml(value: object) -> TomlValue:
+    """A setting's value as TOML holds it."""
+    if isinstance(value, Enum):
+        return str(value.value)
+    if isinstance(value, tuple):
+        return [float(part) for part in value]
+    if isinstance(value, (int, float)):
+        return float(value)
+    raise TypeError(f"expected a number, a size or a word, not {value!r}")
+
+
+def from_toml(setting: Setting, value: object) -> object:
+    """A setting's value from what TOML holds, checked by the same reader as the option.
+
+    Raises:
+        UsageError: a value of the wrong kind.
+    """
+    if isinstance(value, list) and len(value) == 2:
+        return setting.read(f"{value[0]}x{value[1]}")
+    if isinstance(value, bool) or not isinstance(value, (str, int, float)):
+        raise UsageError(f"{setting.key} = {value!r} makes no sense there")
+    return setting.read(str(value))
+
+
+def as_words(value: object) -> str:
+    """A setting's value for a line of text."""
+    toml = to_toml(value)
+    if isinstance(toml, list):
+        return " x ".join(f"{part:g}" for part in toml)
+    return f"{toml:g}" if isinstance(toml, float) else toml
+
+
+def lettering_words(rules: LetteringRules) -> list[str]:
+    """The lettering rules as the words that make them."""
+    if rules.boxes_px:
+        return [",".join(f"{part:g}" for part in box) for box in rules.boxes_px]
+    return [rules.mode.value]

@@ -1,0 +1,81 @@
+"""What a maker is told on the terminal: a few plain lines, worst news first. Prints nothing."""
+
+from __future__ import annotations
+
+from raster2path.model import CutType, Note, Read
+from raster2path.pipeline import Result
+
+N_NOTES = 12
+"""More than this, and nobody reads the first."""
+
+
+def lines(result: Result) -> list[str]:
+    """How the picture was read and why, size, what is held by what, and what to look at."""
+    out = [_reading_line(result), _size_line(result), *_holding_lines(result)]
+    shown = result.notes[:N_NOTES]
+    out += [f"  - {note_line(note)}" for note in shown]
+    if len(result.notes) > len(shown):
+        out.append(
+            f"  - and {len(result.notes) - len(shown)} smaller notes (ringed on on-photo.png)"
+        )
+    if result.stamp.not_ready:
+        out.append("  NOT READY TO CUT")
+    return out
+
+
+def note_line(note: Note) -> str:
+    """A note with its place and what to do about it."""
+    words = note.sentence.rstrip(".")
+    if note.place_mm is not None:
+        words += f" (at {note.place_mm.real:.0f}, {note.place_mm.imag:.0f} mm)"
+    return f"{words}: {note.remedy}" if note.remedy else words
+
+
+def _reading_line(result: Result) -> str:
+    job, reading = result.job, result.reading
+    head = f"{job.name}: "
+    if job.size.width_mm is None and job.size.height_mm is None:
+        width_mm = result.outlines.placement.sign_mm[2]
+        head += f"size not given, so {width_mm:.0f} mm wide; "
+    how = f"read as {reading.read.value}"
+    why = "as you said" if not reading.is_guessed else f"because {reading.reason}"
+    what = f"; dark is {result.outlines.region.value}" if reading.read is Read.SOLID else ""
+    return f"{head}{how} ({why}){what}"
+
+
+def _size_line(result: Result) -> str:
+    _, _, width, height = result.art.placement.sign_mm
+    cuts = result.order.cuts
+    n_slits = sum(cut.type is CutType.SLIT for cut in cuts)
+    metres = sum(cut.path.length for cut in cuts if cut.path is not None) / 1000
+    parts = [f"{width:.0f} × {height:.0f} mm", _count(len(cuts), "cut")]
+    if n_slits:
+        parts[-1] += f" ({_count(n_slits, 'slit')})"
+    parts.append(f"{metres:.1f} m with the torch")
+    return f"  {', '.join(parts)}; revision {result.stamp.mark}"
+
+
+def _holding_lines(result: Result) -> list[str]:
+    sign = result.sign
+    if sign.loose:
+        out = [f"  {_count(len(sign.loose), 'piece')} would fall out:"]
+        for island in sign.loose[:N_NOTES]:
+            x, y = island.place_mm.real, island.place_mm.imag
+            w, h = island.size_mm
+            out.append(f"    at {x:.0f}, {y:.0f} mm, {w:.0f} × {h:.0f} mm")
+        return out
+    if not sign.n_islands and not sign.gaps_mm:
+        return ["  in one piece without ties"]
+    held = [f"{_count(len(sign.ties), 'tie')} of {_widths(result)} mm"] if sign.ties else []
+    held += [_count(len(sign.gaps_mm), "gap") + " left in slits"] if sign.gaps_mm else []
+    return [f"  {_count(sign.n_islands, 'loose piece')} held by {' and '.join(held)}"]
+
+
+def _widths(result: Result) -> str:
+    widths = sorted(tie.width_mm for tie in result.sign.ties)
+    low, high = f"{widths[0]:.0f}", f"{widths[-1]:.0f}"
+    return low if low == high else f"{low} to {high}"
+
+
+def _count(n: int, noun: str) -> str:
+    return f"{n} {noun}{'' if n == 1 else 's'}"
