@@ -125,21 +125,19 @@ def _pierces(plan: TorchPlan, metal: shapely.Geometry) -> list[Note]:
 
 
 def _precedence(order: CutOrder) -> list[Note]:
+    if sorted(order.sequence) != list(range(len(order.plan.cuts))):
+        return [Note(NoteKind.BROKEN, "The order leaves a cut out, or makes one twice.")]
     position = {cut: at for at, cut in enumerate(order.sequence)}
     n_late = sum(
         position[outer] < position[i]
         for i, cut in enumerate(order.plan.cuts)
         for outer in cut.inside
     )
-    types = [cut.type for cut in order.cuts]
     notes = []
-    if len(position) != len(order.plan.cuts):
-        notes.append(Note(NoteKind.BROKEN, "The order leaves a cut out, or makes one twice."))
     if n_late:
         notes.append(Note(NoteKind.BROKEN, f"{n_late} cuts come after the cut round them."))
-    if CutType.BORDER in types and types.index(CutType.BORDER) < len(types) - types.count(
-        CutType.BORDER
-    ):
+    is_border = [cut.type is CutType.BORDER for cut in order.cuts]
+    if is_border != sorted(is_border):
         notes.append(Note(NoteKind.BROKEN, "The border is not the last cut."))
     return notes
 
