@@ -1,0 +1,310 @@
+"""Stage: drawn outlines in, fitted paths out.
+
+Letters and ruled figures get straight lines and sharp corners, flowing art gets fair curves, and
+an outline that is part one and part the other gets both. Every path is measured against the
+outline it came from, and no two of them cross.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from raster2path.geometry import (
+    Arc,
+    Complexes,
+    Kind,
+    Path,
+    Points,
+    Segment,
+    dot,
+    polygon,
+    to_complex,
+    to_points,
+    unit,
+)
+from raster2path.job import FitRules
+from raster2path.model import FittedRing, Kinds, Note, NoteKind, Outlines, Paths, Ring, Stroke
+from raster2path.shape import curves
+from raster2path.shape.straights import fit_strict, fit_strict_run
+
+LEAST_RUN_PX = 8
+"""A stretch of another kind that is shorter takes its neighbour's kind."""
+TREMORS = 3.0
+"""Where a line's own tremor is larger than the tolerance, this many of it are allowed."""
+TRIES = 4
+"""As measured, closer, closer still as curves, and at last point by point."""
+CORNER_DEG = 20.0
+"""Where a path turns by more, blur has moved the outline, not the path."""
+FLAT_PX = 0.05
+
+
+@dataclass(frozen=True, slots=True)
+class _Track:
+    """One outline to be fitted, in pixels.
+
+    Attributes:
+        points: (n, 2); the first is not repeated where closed.
+        kinds: one for each point.
+        sigma: standard deviation of its noise or tremor.
+    """
+
+    points: Points
+    kinds: Kinds
+    sigma: float
+    is_closed: bool
+
+
+@dataclass(frozen=True, slots=True)
+class _Limits:
+    """What holds for all outlines of a drawing, in pixels."""
+
+    blur: float
+    organic: float
+    strict: float
+
+    def tolerance(self, kind: Kind) -> float:
+        """How far an edge of that kind may leave the drawn one."""
+        return self.organic if kind is Kind.ORGANIC else self.strict
+
+
+def fit_outlines(outlines: Outlines, *, rules: FitRules) -> Paths:
+    """Every ring and stroke as a path of lines, arcs and cubics, in millimetres on the sheet.
+
+    Returns:
+        As many rings and slits as there are rings and strokes, in the same order, each travelled
+        the same way as its points. Rings are closed, cross neither themselves nor each other, and
+        lie nested as before. Open slits start and end exactly where their strokes do. Notes say
+        where a path leaves the drawn line by more than the rules (or, where that is more, three
+        times the line's own tremor) allow.
+    """
+    scale = outlines.placement.mm_per_px
+    limits = _Limits(
+        outlines.blur_mm / scale,
+        rules.organic_tolerance_mm / scale,
+        rules.lettering_tolerance_mm / scale,
+    )
+    rings = [_track(ring, scale, is_closed=True) for ring in outlines.rings]
+    strokes = [_track(stroke, scale, is_closed=stroke.is_closed) for stroke in outlines.strokes]
+    paths = _apart(rings, limits)
+    slits = [_fitted(track, limits, 0) for track in strokes]
+    checked = list(zip([*rings, *strokes], [*paths, *slits], strict=True))
+    notes = [note for track, path in checked for note in _notes(track, path, limits, scale)]
+    return Paths(
+        tuple(
+            FittedRing(path.mapped(scale), ring.is_border)
+            for ring, path in zip(outlines.rings, paths, strict=True)
+        ),
+        tuple(
+            _ended(path.mapped(scale), stroke)
+            for stroke, path in zip(outlines.strokes, slits, strict=True)
+        ),
+        outlines.region,
+        outlines.border,
+        outlines.placement,
+        (*outlines.notes, *notes),
+    )
+
+
+def _track(line: Ring | Stroke, scale: float, *, is_closed: bool) -> _Track:
+    return _Track(line.points_mm / scale, line.kinds, line.noise_mm / scale, is_closed)
+
+
+def _ended(path: Path, stroke: Stroke) -> Path:
+    """The path of an open stroke with its ends exactly on the stroke's, whatever rounding did."""
+    if stroke.is_closed:
+        return path
+    ends = to_complex(stroke.points_mm[[0, -1]])
+    segments = list(path.segments)
+    if isinstance(segments[0], Arc) or isinstance(segments[-1], Arc):
+        return path
+    segments[0] = replace(segments[0], start=complex(ends[0]))
+    segments[-1] = replace(segments[-1], end=complex(ends[1]))
+    return Path(tuple(segments), False)
+
+
+# ------------------------------------------------------------------ one outline
+
+
+def _fitted(track: _Track, limits: _Limits, tries: int) -> Path:
+    """The path of one outline; each further try lies closer to the points than the one before."""
+    if len(track.points) < 3:
+        return _point_by_point(track)
+    if tries >= TRIES - 1:
+        return _point_by_point(track)
+    closer = (1.0, 0.4, 0.2)[tries]
+    track = replace(track, sigma=track.sigma * closer)
+    limits = _Limits(limits.blur, limits.organic * closer, limits.strict * closer)
+    kinds = _steadied(track.kinds, is_closed=track.is_closed)
+    if len(np.unique(kinds)) == 1:
+        return _one_kind(track, Kind(int(kinds[0])), limits, is_plain=tries == 2)
+    segments: list[Segment] = []
+    for points, kind in _runs(track.points, kinds, is_closed=track.is_closed):
+        segments += _open(points, kind, track.sigma, limits)
+    return Path(tuple(segments), track.is_closed)
+
+
+def _one_kind(track: _Track, kind: Kind, limits: _Limits, *, is_plain: bool) -> Path:
+    tolerance = limits.tolerance(kind)
+    if not track.is_closed:
+        return Path(_open(track.points, kind, track.sigma, limits), False)
+    if kind is Kind.ORGANIC or is_plain:
+        return curves.fit_closed(
+            track.points, sigma=track.sigma, tolerance=tolerance, kind=kind, blur=limits.blur
+        )
+    return fit_strict(
+        track.points, sigma=track.sigma, blur=limits.blur, tolerance=tolerance, kind=kind
+    )
+
+
+def _open(points: Points, kind: Kind, sigma: float, limits: _Limits) -> tuple[Segment, ...]:
+    tolerance = limits.tolerance(kind)
+    if kind is Kind.ORGANIC and len(points) > 3:
+        return tuple(
+            curves.fit_open(points, sigma=sigma, tolerance=tolerance, kind=kind, blur=limits.blur)
+        )
+    return fit_strict_run(points, sigma=sigma, blur=limits.blur, tolerance=tolerance, kind=kind)
+
+
+def _point_by_point(track: _Track) -> Path:
+    """Straight pieces that leave the outline by a twentieth of a pixel at most: the last resort."""
+    import shapely
+
+    z = to_complex(track.points)
+    kind = Kind(int(np.bincount(track.kinds).argmax()))
+    ends = np.append(z, z[0]) if track.is_closed else z
+    line = shapely.LineString(to_points(ends)).simplify(FLAT_PX)
+    corners = [complex(c) for c in to_complex(shapely.get_coordinates(line))]
+    if track.is_closed:
+        return polygon(corners[:-1], kind)
+    return Path(polygon(corners, kind).segments[:-1], False)
+
+
+def _steadied(kinds: Kinds, *, is_closed: bool) -> Kinds:
+    """The kinds, with stretches too short to fit given to the neighbour before them."""
+    out = kinds.copy()
+    while True:
+        starts = _changes(out, is_closed=is_closed)
+        if len(starts) < 2:
+            return out
+        n = len(out)
+        lengths = np.diff(np.append(starts, starts[0] + n if is_closed else n))
+        short = int(np.argmin(lengths))
+        if lengths[short] >= LEAST_RUN_PX:
+            return out
+        where = np.arange(starts[short], starts[short] + lengths[short]) % n
+        donor = starts[short] - 1 if is_closed or short > 0 else starts[1]
+        out[where] = out[donor % n]
+
+
+def _changes(kinds: Kinds, *, is_closed: bool) -> npt.NDArray[np.int64]:
+    """Indices where a stretch of one kind starts; of an open line the first point, too."""
+    differs = kinds != np.roll(kinds, 1)
+    if not is_closed:
+        differs[0] = True
+    return np.flatnonzero(differs).astype(np.int64)
+
+
+def _runs(points: Points, kinds: Kinds, *, is_closed: bool) -> Iterator[tuple[Points, Kind]]:
+    """Stretches of one kind in order; neighbours share the point where the kind changes."""
+    starts = _changes(kinds, is_closed=is_closed)
+    n = len(points)
+    stops = np.append(starts[1:], starts[0] + n if is_closed else n - 1)
+    for a, b in zip(starts, stops, strict=True):
+        if b > a:
+            yield points[np.arange(a, b + 1) % n], Kind(int(kinds[a]))
+
+
+# ------------------------------------------------------------------ all outlines
+
+
+def _apart(tracks: Sequence[_Track], limits: _Limits) -> list[Path]:
+    """A path for each ring, those that would cross themselves or others fitted closer."""
+    paths = [_fitted(track, limits, 0) for track in tracks]
+    tries = [0] * len(tracks)
+    for _ in range(TRIES - 1):
+        guilty = _crossing(paths)
+        if not guilty:
+            break
+        for k in guilty:
+            tries[k] = min(TRIES - 1, tries[k] + 1)
+            paths[k] = _fitted(tracks[k], limits, tries[k])
+    return paths
+
+
+def _crossing(paths: Sequence[Path]) -> list[int]:
+    """Indices of closed paths that cross themselves or touch each other."""
+    import shapely
+
+    if not paths:
+        return []
+    flat = [path.flat(FLAT_PX) for path in paths]
+    loops = np.array([shapely.LineString(np.vstack([f, f[:1]])) for f in flat])
+    guilty = set(np.flatnonzero(~shapely.is_simple(loops)).tolist())
+    a, b = shapely.STRtree(loops).query(loops, predicate="intersects")
+    for i, j in zip(a.tolist(), b.tolist(), strict=True):
+        if i < j:
+            guilty |= {i, j}
+    return sorted(guilty)
+
+
+# ------------------------------------------------------------------ the check
+
+
+def _notes(track: _Track, path: Path, limits: _Limits, scale: float) -> list[Note]:
+    """Where the path leaves the drawn line by more than it may, if anywhere."""
+    place, gap, kind = _worst(track, path, limits)
+    if gap <= max(limits.tolerance(kind), TREMORS * track.sigma):
+        return []
+    return [
+        Note(
+            NoteKind.DEVIATES,
+            f"here the cutting line leaves the drawn one by {gap * scale:.1f} mm",
+            place * scale,
+            gap * scale,
+            "look at it; if it is wrong, mark the place as flowing or as lettering",
+        )
+    ]
+
+
+def _worst(track: _Track, path: Path, limits: _Limits) -> tuple[complex, float, Kind]:
+    """The drawn point farthest from the path (corners' blur taken off), how far, and its kind."""
+    from scipy.spatial import cKDTree
+
+    z = to_complex(track.points)
+    gaps = cKDTree(to_points(_sampled(path))).query(to_points(z))[0]
+    tips, slack = _tips(path, limits.blur)
+    if len(tips):
+        near, which = cKDTree(to_points(tips)).query(to_points(z))
+        gaps = gaps - np.where(near < slack[which] + 3 * limits.blur, slack[which], 0.0)
+    allowed = np.where(track.kinds == Kind.ORGANIC, limits.organic, limits.strict)
+    k = int(np.argmax(gaps - allowed))
+    return complex(z[k]), float(gaps[k]), Kind(int(track.kinds[k]))
+
+
+def _sampled(path: Path) -> Complexes:
+    """Points on the path, at most half a pixel apart."""
+    parts = [
+        s.points_at(np.arange(n := max(2, math.ceil(2 * s.length))) / n) for s in path.segments
+    ]
+    return np.concatenate([*parts, [path.end]])
+
+
+def _tips(path: Path, blur: float) -> tuple[Complexes, npt.NDArray[np.float64]]:
+    """The corners of a path, and how far blur has pulled the drawn line back from each."""
+    segments = path.segments
+    before = segments if path.is_closed else segments[:-1]
+    after = (*segments[1:], segments[0]) if path.is_closed else segments[1:]
+    tips, slack = [], []
+    for a, b in zip(before, after, strict=True):
+        cosine = dot(unit(a.tangent(1.0)), unit(b.tangent(0.0)))
+        turn = math.acos(max(-1.0, min(1.0, cosine)))
+        if math.degrees(turn) > CORNER_DEG:
+            half = max(math.radians(5), (math.pi - turn) / 2)
+            tips.append(b.start)
+            slack.append(1.2 * blur / math.tan(half) + 0.6 * blur)
+    return np.array(tips, complex), np.array(slack)
