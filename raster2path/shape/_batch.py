@@ -1,0 +1,425 @@
+"""Cubics through many stretches of a contour at once: solve, measure, choose, polish.
+
+Points are complex here. A stretch is a pair of indices into one array of points, so that the
+candidates of a whole ring are fitted by one small batched solve, not one by one.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from raster2path.geometry import Complexes
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+Bools = npt.NDArray[np.bool_]
+
+N_SAMPLES = 20
+"""Points looked at along one candidate; more gave no better choice of breaks."""
+
+HANDLE_SHARE = (0.03, 0.75)
+"""Shortest and longest handle, as a share of the arc: neither a cusp nor a loop."""
+
+NEAR_SPANS = 16
+"""Up to so many breaks ahead every span is tried; beyond, spans grow by about a sixth."""
+
+MOST_TURN_RAD = 5.0
+"""A single cubic does not turn further than this along the way (300 degrees)."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Ends:
+    """Where candidates start and end, and whether their directions there are to be met.
+
+    Attributes:
+        p0, p1: positions.
+        d0, d1: directions of travel, length one.
+        free0, free1: True where the direction is only a first guess.
+    """
+
+    p0: Complexes
+    p1: Complexes
+    d0: Complexes
+    d1: Complexes
+    free0: Bools
+    free1: Bools
+
+    def of(self, pick: Ints | Bools) -> Ends:
+        """Some of them."""
+        return Ends(
+            self.p0[pick],
+            self.p1[pick],
+            self.d0[pick],
+            self.d1[pick],
+            self.free0[pick],
+            self.free1[pick],
+        )
+
+
+def bernstein(t: Floats) -> tuple[Floats, Floats, Floats, Floats]:
+    """The four cubic weights at t."""
+    s = 1 - t
+    return s * s * s, 3 * s * s * t, 3 * s * t * t, t * t * t
+
+
+def _powers(c: Complexes) -> tuple[Floats, Floats]:
+    """Coefficients of 1, t, t², t³ of cubics c (m, 4), as x and y of shape (4, m, 1)."""
+    p0, p1, p2, p3 = (c[:, k, None] for k in range(4))
+    z = np.stack([p0, 3 * (p1 - p0), 3 * (p0 - 2 * p1 + p2), p3 - p0 + 3 * (p1 - p2)])
+    return z.real.copy(), z.imag.copy()
+
+
+def _places(t: Floats, powers: tuple[Floats, Floats]) -> tuple[Floats, Floats]:
+    """x and y at parameters t (m, k); real numbers, as they cost half of complex ones."""
+    x, y = (((c[3] * t + c[2]) * t + c[1]) * t + c[0] for c in powers)
+    return x, y
+
+
+def _speeds(t: Floats, powers: tuple[Floats, Floats]) -> tuple[Floats, Floats]:
+    """First derivatives of x and y at t."""
+    x, y = ((3 * c[3] * t + 2 * c[2]) * t + c[1] for c in powers)
+    return x, y
+
+
+def nearer(t: Floats, c: Complexes, qx: Floats, qy: Floats) -> Floats:
+    """Parameters moved by one Newton step towards the feet of points q, kept within 0 to 1."""
+    powers = _powers(c)
+    (px, py), (vx, vy) = _places(t, powers), _speeds(t, powers)
+    gx, gy = px - qx, py - qy
+    ax, ay = (6 * c[3] * t + 2 * c[2] for c in powers)
+    second = vx * vx + vy * vy
+    curved = second + ax * gx + ay * gy
+    step = (vx * gx + vy * gy) / np.maximum(np.maximum(curved, 0.3 * second), 1e-12)
+    return np.clip(t - np.clip(step, -0.2, 0.2), 0.0, 1.0)
+
+
+def _handles(t: Floats, qx: Floats, qy: Floats, ends: Ends, arc: Floats) -> Complexes:
+    """Control points (m, 4) that bring cubics nearest to points q (m, k) at parameters t."""
+    s = 1 - t
+    st = 3 * s * t
+    b1, b2 = st * s, st * t
+    # The end weights are what is left of 1; only their sums with their neighbours count.
+    near = s * s * (1 + 2 * t)
+    a11, a12, a22 = (np.einsum("mk,mk->m", x, y) for x, y in ((b1, b1), (b1, b2), (b2, b2)))
+    sums = []
+    for b in (b1, b2):
+        to_near, whole = np.einsum("mk,mk->m", b, near), b.sum(axis=1)
+        to_q = np.einsum("mk,mk->m", b, qx) + 1j * np.einsum("mk,mk->m", b, qy)
+        sums.append(to_q - to_near * ends.p0 - (whole - to_near) * ends.p1)
+    c = ends.d0.conj() * ends.d1
+    r0 = ends.d0.conj() * sums[0]
+    r1 = -ends.d1.conj() * sums[1]
+    m = len(arc)
+    lhs = np.zeros((m, 4, 4))
+    # Unknowns: along and across the start's direction, along and across the end's. A direction
+    # that is to be met forbids "across" by a stiff spring; a soft one pulls handles to a third.
+    soft = 1e-3 * (a11 + a22) / 2 + 1e-9
+    stiff = 1e6 * (a11 + a22) + 1.0
+    lhs[:, 0, 0] = a11 + soft
+    lhs[:, 1, 1] = a11 + np.where(ends.free0, soft, stiff)
+    lhs[:, 2, 2] = a22 + soft
+    lhs[:, 3, 3] = a22 + np.where(ends.free1, soft, stiff)
+    lhs[:, 0, 2] = lhs[:, 2, 0] = lhs[:, 1, 3] = lhs[:, 3, 1] = -a12 * c.real
+    lhs[:, 0, 3] = lhs[:, 3, 0] = a12 * c.imag
+    lhs[:, 1, 2] = lhs[:, 2, 1] = -a12 * c.imag
+    rhs = np.stack([r0.real + soft * arc / 3, r0.imag, r1.real + soft * arc / 3, r1.imag], axis=1)
+    x = np.linalg.solve(lhs, rhs[:, :, None])[:, :, 0]
+    w0 = _bounded(x[:, 0] + 1j * np.where(ends.free0, x[:, 1], 0.0), arc)
+    w1 = _bounded(x[:, 2] + 1j * np.where(ends.free1, x[:, 3], 0.0), arc)
+    return np.stack([ends.p0, ends.p0 + w0 * ends.d0, ends.p1 - w1 * ends.d1, ends.p1], axis=1)
+
+
+def _bounded(handle: Complexes, arc: Floats) -> Complexes:
+    """Handles that point forward and are neither too short nor too long for their arc."""
+    low, high = HANDLE_SHARE
+    ahead = np.maximum(handle.real, low * arc) + 1j * handle.imag
+    return ahead * np.minimum(1.0, high * arc / np.maximum(np.abs(ahead), 1e-12))
+
+
+def fit_cubics(
+    z: Complexes,
+    along: Floats,
+    first: Ints,
+    last: Ints,
+    ends: Ends,
+    *,
+    n_rounds: int = 2,
+    n_samples: int = N_SAMPLES,
+) -> tuple[Complexes, Floats, Floats]:
+    """One cubic for each stretch first..last of the points z.
+
+    Args:
+        z: all points (n,).
+        along: length along the contour up to each.
+        first: index of each stretch's first point (m,); `last` of its last one.
+        ends: positions and directions to start and end with.
+        n_rounds: how often the parameters are moved to the feet of the points.
+        n_samples: points looked at, at most.
+
+    Returns:
+        Control points (m, 4), sum of squares (m,) and largest of the distances (m,).
+    """
+    k = int(np.clip(int((last - first).max(initial=2)) - 1, 4, n_samples))
+    share = (np.arange(k) + 0.5) / k
+    spot = first[:, None] + 1 + np.rint(share * (last - first - 2)[:, None]).astype(np.int64)
+    spot = np.clip(spot, first[:, None], last[:, None])
+    qx, qy = z.real[spot], z.imag[spot]
+    arc = np.maximum(along[last] - along[first], 1e-9)
+    t = np.clip((along[spot] - along[first][:, None]) / arc[:, None], 0.0, 1.0)
+    arc = np.maximum(arc, np.abs(ends.p1 - ends.p0))
+    cubics = _handles(t, qx, qy, ends, arc)
+    for _ in range(n_rounds):
+        t = nearer(t, cubics, qx, qy)
+        cubics = _handles(t, qx, qy, ends, arc)
+    powers = _powers(cubics)
+    (px, py), (vx, vy) = _places(t, powers), _speeds(t, powers)
+    gx, gy = px - qx, py - qy
+    # Across the curve only: what is along it is a matter of the parameter.
+    gap2 = np.minimum((vx * gy - vy * gx) ** 2 / (vx * vx + vy * vy + 1e-12), gx * gx + gy * gy)
+    return cubics, gap2.mean(axis=1) * (last - first), np.sqrt(gap2.max(axis=1))
+
+
+def cheapest(n_breaks: int, i: Ints, j: Ints, cost: Floats) -> Ints:
+    """Which pairs make the cheapest way from the first break to the last.
+
+    Args:
+        n_breaks: how many there are.
+        i, j: pairs of breaks, i < j, sorted by j; neighbours are among them.
+        cost: of each pair.
+    """
+    best = np.full(n_breaks, np.inf)
+    best[0] = 0.0
+    by = np.zeros(n_breaks, np.int64)
+    bounds = np.searchsorted(j, np.arange(n_breaks + 1)).tolist()
+    for k in range(1, n_breaks):
+        low, high = bounds[k], bounds[k + 1]
+        total = best[i[low:high]] + cost[low:high]
+        pick = int(total.argmin())
+        best[k], by[k] = total[pick], low + pick
+    way, k = [], n_breaks - 1
+    while k > 0:
+        way.append(by[k])
+        k = int(i[by[k]])
+    return np.array(way[::-1], np.int64)
+
+
+def spans(n_breaks: int, turned: Floats) -> tuple[Ints, Ints]:
+    """Pairs of breaks to try, sorted by the later one; `turned` is the turning up to each.
+
+    Neighbours are always among them, so there is always a way.
+    """
+    steps = list(range(1, NEAR_SPANS + 1))
+    while steps[-1] < n_breaks - 1:
+        steps.append(min(n_breaks - 1, steps[-1] + max(1, steps[-1] // 6)))
+    step = np.array([s for s in steps if s < n_breaks], np.int64)
+    j = np.repeat(np.arange(n_breaks), len(step))
+    i = j - np.tile(step, n_breaks)
+    ok = i >= 0
+    i, j = i[ok], j[ok]
+    ok = (turned[j] - turned[i] < MOST_TURN_RAD) | (j - i == 1)
+    return i[ok], j[ok]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Chain:
+    """Pieces end to end, as numbers that can be polished together.
+
+    Node k joins piece k-1 to piece k; a closed chain has as many nodes as pieces, an open one
+    has one more.
+
+    Attributes:
+        nodes: positions (m,).
+        d_out, d_in: direction of travel after and before each node, length one.
+        h_out, h_in: handle length after and before each node.
+        is_smooth: where both directions are one.
+        is_line: pieces (k,) that are straight.
+        hold: how firmly a node keeps its place: 0 free, infinite fixed (weight against one
+            point's).
+        keeps_out, keeps_in: where a direction was given and stays.
+    """
+
+    nodes: Complexes
+    d_out: Complexes
+    d_in: Complexes
+    h_out: Floats
+    h_in: Floats
+    is_smooth: Bools
+    is_line: Bools
+    hold: Floats
+    keeps_out: Bools
+    keeps_in: Bools
+
+    @property
+    def after(self) -> Ints:
+        """For each piece, the node at its end."""
+        return (np.arange(len(self.is_line)) + 1) % len(self.nodes)
+
+    @property
+    def cubics(self) -> Complexes:
+        """Control points (k, 4); a line's lie on it at thirds."""
+        a, b = np.arange(len(self.is_line)), self.after
+        p0, p1 = self.nodes[a], self.nodes[b]
+        c1 = np.where(self.is_line, p0 + (p1 - p0) / 3, p0 + self.h_out[a] * self.d_out[a])
+        c2 = np.where(self.is_line, p1 - (p1 - p0) / 3, p1 - self.h_in[b] * self.d_in[b])
+        return np.stack([p0, c1, c2, p1], axis=1)
+
+
+def feet(cubics: Complexes, q: Complexes, piece: Ints, t: Floats, n: int = 2) -> Floats:
+    """Parameters of the feet of points q, each on its own piece."""
+    own = cubics[piece]
+    for _ in range(n):
+        t = nearer(t[:, None], own, q.real[:, None], q.imag[:, None])[:, 0]
+    return t
+
+
+def polished(chain: Chain, q: Complexes, piece: Ints, t: Floats, n_rounds: int) -> Chain:
+    """The chain after joint Gauss-Newton steps on the points' distances; never a worse one."""
+    start = chain.nodes
+    t = feet(chain.cubics, q, piece, t)
+    misfit = _misfit(chain, q, piece, t, start)
+    damping = 1e-3
+    for _ in range(n_rounds):
+        trial = _stepped(chain, q, piece, t, start, damping)
+        t_trial = feet(trial.cubics, q, piece, t)
+        after = _misfit(trial, q, piece, t_trial, start)
+        if after < misfit:
+            gain = (misfit - after) / misfit
+            chain, t, misfit = trial, t_trial, after
+            damping /= 10
+            if gain < 0.003:
+                break
+        else:
+            damping *= 30
+    return chain
+
+
+def _misfit(chain: Chain, q: Complexes, piece: Ints, t: Floats, start: Complexes) -> float:
+    px, py = _places(t[:, None], _powers(chain.cubics[piece]))
+    gap2 = (px[:, 0] - q.real) ** 2 + (py[:, 0] - q.imag) ** 2
+    held = np.where(np.isfinite(chain.hold), chain.hold, 0.0)
+    moved = float((held * np.abs(chain.nodes - start) ** 2).sum())
+    return float(gap2.sum()) + moved + 1e-12
+
+
+def _jacobian(chain: Chain, q: Complexes, piece: Ints, t: Floats) -> tuple[Floats, Floats]:
+    """Each point's signed distance and its change (n, 8) with its piece's eight numbers.
+
+    Those are x, y, turn and handle at the piece's start, then at its end.
+    """
+    powers = _powers(chain.cubics[piece])
+    (px, py), (vx, vy) = _places(t[:, None], powers), _speeds(t[:, None], powers)
+    place, speed = (px + 1j * py)[:, 0], (vx + 1j * vy)[:, 0]
+    along = speed / np.maximum(np.abs(speed), 1e-12)
+    normal = 1j * along
+    end = chain.after[piece]
+    b0, b1, b2, b3 = bernstein(t)
+    straight = chain.is_line[piece]
+    near = np.where(straight, 1 - t, b0 + b1)
+    far = np.where(straight, t, b2 + b3)
+    d0, d1 = chain.d_out[piece], chain.d_in[end]
+    c0 = np.where(straight, 0.0, b1)
+    c1 = np.where(straight, 0.0, -b2)
+    n0, n1 = normal.conj() * d0, normal.conj() * d1
+    # <n, i d> = -Im(conj(n) d)
+    columns = [
+        near * normal.real,
+        near * normal.imag,
+        -c0 * chain.h_out[piece] * n0.imag,
+        c0 * n0.real,
+        far * normal.real,
+        far * normal.imag,
+        -c1 * chain.h_in[end] * n1.imag,
+        c1 * n1.real,
+    ]
+    return (normal.conj() * (place - q)).real, np.stack(columns, axis=1)
+
+
+def _unknowns(chain: Chain) -> tuple[Ints, int]:
+    """Index of each node's x, y, turn out, handle out, turn in, handle in; -1 where fixed."""
+    m = len(chain.nodes)
+    use = np.ones((m, 6), bool)
+    use[~np.isfinite(chain.hold), :2] = False
+    use[chain.keeps_out, 2] = False
+    use[chain.keeps_in, 4] = False
+    use[chain.is_smooth, 4] = False
+    index = np.where(use, np.cumsum(use.ravel()).reshape(m, 6) - 1, -1)
+    index[chain.is_smooth, 4] = index[chain.is_smooth, 2]
+    return index, int(use.sum())
+
+
+def _stepped(
+    chain: Chain, q: Complexes, piece: Ints, t: Floats, start: Complexes, damping: float
+) -> Chain:
+    """One damped Gauss-Newton step."""
+    from scipy.sparse import coo_matrix
+    from scipy.sparse.linalg import spsolve
+
+    residual, jac = _jacobian(chain, q, piece, t)
+    order = np.argsort(piece, kind="stable")
+    kinds, begin = np.unique(piece[order], return_index=True)
+    jac, residual = jac[order], residual[order]
+    blocks = np.add.reduceat(jac[:, :, None] * jac[:, None, :], begin, axis=0)
+    slopes = np.add.reduceat(jac * residual[:, None], begin, axis=0)
+    index, n = _unknowns(chain)
+    mine = np.concatenate([index[kinds][:, :4], index[chain.after[kinds]][:, [0, 1, 4, 5]]], axis=1)
+    rows = np.repeat(mine[:, :, None], 8, axis=2)
+    cols = np.repeat(mine[:, None, :], 8, axis=1)
+    ok = (rows >= 0) & (cols >= 0)
+    lhs = coo_matrix((blocks[ok], (rows[ok], cols[ok])), shape=(n, n)).tocsc()
+    right = np.zeros(n)
+    np.add.at(right, mine[mine >= 0], -slopes[mine >= 0])
+    held, pull = _springs(chain, index, n, start)
+    diagonal = lhs.diagonal()
+    extra = held + damping * diagonal + 1e-6 * max(1.0, float(diagonal.max(initial=0.0)))
+    step = spsolve(lhs + coo_matrix((extra, (range(n), range(n))), shape=(n, n)), right + pull)
+    return _moved(chain, np.append(np.asarray(step).ravel(), 0.0)[index], q, piece)
+
+
+def _springs(chain: Chain, index: Ints, n: int, start: Complexes) -> tuple[Floats, Floats]:
+    """What holds nodes to where they were first put: stiffness and pull of each unknown."""
+    held, pull = np.zeros(n), np.zeros(n)
+    away = start - chain.nodes
+    for column, part in ((0, away.real), (1, away.imag)):
+        at = index[:, column]
+        ok = at >= 0
+        held[at[ok]] += chain.hold[ok]
+        pull[at[ok]] += chain.hold[ok] * part[ok]
+    return held, pull
+
+
+def _moved(chain: Chain, step: Floats, q: Complexes, piece: Ints) -> Chain:
+    """The chain with its numbers changed by a step (m, 6), each change kept sane."""
+    counts = np.bincount(piece, minlength=len(chain.is_line)).astype(float)
+    reach = np.abs(chain.nodes[chain.after] - chain.nodes[: len(chain.is_line)])
+    size = np.minimum(np.maximum(reach, 1.0), np.maximum(counts, 3.0))
+    room = np.full(len(chain.nodes), np.inf)
+    np.minimum.at(room, np.arange(len(size)), size)
+    np.minimum.at(room, chain.after, size)
+    shift = step[:, 0] + 1j * step[:, 1]
+    shift *= np.minimum(1.0, 0.2 * room / np.maximum(np.abs(shift), 1e-12))
+    turn_out = np.clip(step[:, 2], -0.3, 0.3)
+    turn_in = np.clip(step[:, 4], -0.3, 0.3)
+    nodes = chain.nodes + shift
+    arc = np.abs(nodes[chain.after] - nodes[: len(chain.is_line)])
+    arc = np.maximum(arc, 1.1 * counts)
+    top_out, top_in = np.full(len(nodes), np.inf), np.full(len(nodes), np.inf)
+    top_out[: len(arc)] = arc
+    top_in[chain.after] = arc
+    low, high = HANDLE_SHARE
+    return replace(
+        chain,
+        nodes=nodes,
+        d_out=chain.d_out * np.exp(1j * turn_out),
+        d_in=chain.d_in * np.exp(1j * turn_in),
+        h_out=_clipped(chain.h_out, step[:, 3], low * top_out, high * top_out),
+        h_in=_clipped(chain.h_in, step[:, 5], low * top_in, high * top_in),
+    )
+
+
+def _clipped(handle: Floats, step: Floats, low: Floats, high: Floats) -> Floats:
+    """A handle after its step; one that has no piece keeps its length."""
+    moved = np.clip(handle + np.clip(step, -0.5 * handle, handle), low, high)
+    return np.where(np.isfinite(high), moved, handle)
