@@ -9,7 +9,6 @@ from __future__ import annotations
 import subprocess
 import sys
 import tempfile
-import time
 from pathlib import Path
 
 import cv2
