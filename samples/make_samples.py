@@ -396,7 +396,7 @@ class Hand:
 
 FREE = Hand(width_mm=0.55, pressure=0.87, tremor_mm=0.09)
 RULED = Hand(width_mm=0.52, pressure=0.88, tremor_mm=0.035)
-GUIDE = Hand(width_mm=0.35, pressure=0.10, tremor_mm=0.04)
+GUIDE = Hand(width_mm=0.35, pressure=0.08, tremor_mm=0.04)
 PEN = Hand(width_mm=3.5, pressure=0.985, tremor_mm=0.4, sway_mm=20, uneven=0.012)
 MARKER = Hand(width_mm=11, pressure=0.98, tremor_mm=0.7, sway_mm=34, uneven=0.02)
 
@@ -508,7 +508,7 @@ def graphite_on_paper(page: Page) -> Floats:
     rng, shape = page.rng, page.graphite.shape
     tooth = 0.75 * grain(rng, shape, (2.6, 2.6)) + 0.5 * grain(rng, shape, (6, 6))
     bite = np.clip(0.5 + (page.graphite * 2.2 - 1.05 - 0.46 * tooth) * 0.9, 0, 1)
-    bite *= np.clip(page.graphite * 6, 0, 1)  # clean paper stays clean
+    bite *= np.clip(page.graphite * 3, 0, 1)  # clean paper stays clean
     cover = np.clip(0.62 * bite + 0.38 * page.graphite, 0, 1)
     fibre = 1 + 0.006 * tooth + 0.006 * grain(rng, shape, (90, 70))
     return np.asarray(0.80 * fibre * (1 - 0.87 * cover), np.float32)
