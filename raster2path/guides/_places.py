@@ -73,7 +73,7 @@ class Floor:
         """Nothing may come within half of `width_mm` of these polylines."""
         thick = max(1, math.ceil(width_mm / self.step))
         fixed = [self._fixed(line) for line in lines]
-        cv2.polylines(self.free, fixed, False, 0, thick, cv2.LINE_8, _SHIFT)  # type: ignore[call-overload]  # the stubs want one array, not a list of them
+        cv2.polylines(self.free, fixed, False, 0, thick, cv2.LINE_8, _SHIFT)
 
     def take_disc(self, centre: complex, radius_mm: float) -> None:
         """Nothing may come within this circle."""
@@ -115,7 +115,7 @@ class Floor:
         """A number for each part of the drawing between the walls; 0 on the walls themselves."""
         open_ = np.ones(self.free.shape, np.uint8)
         fixed = [self._fixed(wall) for wall in walls]
-        cv2.polylines(open_, fixed, False, 0, 1, cv2.LINE_8, _SHIFT)  # type: ignore[call-overload]  # the stubs want one array, not a list of them
+        cv2.polylines(open_, fixed, False, 0, 1, cv2.LINE_8, _SHIFT)
         return np.asarray(cv2.connectedComponents(open_, connectivity=4)[1], np.int32)
 
 
@@ -186,13 +186,13 @@ def _window(
 ) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]:
     """Rows and columns of the cells set in `flags` within reach of a point."""
     rows, cols = flags.shape
-    if math.isinf(reach_mm):
-        y0, y1, x0, x1 = 0, rows, 0, cols
-    else:
-        y0, y1 = ((centre.imag + s * reach_mm) / floor.step for s in (-1, 1))
-        x0, x1 = ((centre.real + s * reach_mm) / floor.step for s in (-1, 1))
-    top, left = max(0, int(y0)), max(0, int(x0))
-    r, c = np.nonzero(flags[top : max(0, int(y1)), left : max(0, int(x1))])
+    top = left = 0
+    if not math.isinf(reach_mm):
+        row, col = centre.imag / floor.step, centre.real / floor.step
+        reach = reach_mm / floor.step
+        top, left = max(0, int(row - reach)), max(0, int(col - reach))
+        rows, cols = max(0, int(row + reach)), max(0, int(col + reach))
+    r, c = np.nonzero(flags[top:rows, left:cols])
     return r + top, c + left
 
 
