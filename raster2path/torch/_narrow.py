@@ -1,0 +1,234 @@
+"""What is too narrow for the kerf: openings that are one pass, and edges that close up."""
+
+from __future__ import annotations
+
+import cmath
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+
+from raster2path.geometry import (
+    Arc,
+    Complexes,
+    Cubic,
+    Kind,
+    Line,
+    Path,
+    Place,
+    Segment,
+    joined,
+    to_complex,
+    to_points,
+    unit,
+)
+from raster2path.torch._offset import Eroded, OffsetRing, Tagged, Touch
+
+N_AROUND = 96
+"""Points round an opening from which its middle line is found; even."""
+
+SLIT_FIT_MM = 0.1
+
+
+def middle_line(opening: Tagged, kerf_mm: float, kind: Kind) -> Path:
+    """One pass down the middle of a narrow opening, as a straight or as few cubics.
+
+    The outline is cut in two at the pair of ends that leaves the two sides closest together;
+    the line runs halfway between them, and stops so that the kerf's round ends fill the tips.
+    """
+    z = _evenly(opening.points, N_AROUND)
+    half = N_AROUND // 2
+    best, at = math.inf, 0
+    for k in range(half):
+        turned = np.roll(z, -k)
+        gap = float(np.abs(turned[1:half] - turned[:-half:-1]).mean())
+        if gap < best:
+            best, at = gap, k
+    turned = np.roll(z, -at)
+    middle = np.concatenate(
+        [turned[:1], (turned[1:half] + turned[:-half:-1]) / 2, turned[half : half + 1]]
+    )
+    return _fitted(_shortened(middle, kerf_mm / 2), kind)
+
+
+def _evenly(points: Complexes, n: int) -> Complexes:
+    closed = np.append(points, points[0])
+    along = np.concatenate([[0.0], np.cumsum(np.abs(np.diff(closed)))])
+    return np.asarray(np.interp(np.arange(n) * along[-1] / n, along, closed))
+
+
+def _shortened(line: Complexes, by: float) -> Complexes:
+    along = np.concatenate([[0.0], np.cumsum(np.abs(np.diff(line)))])
+    by = min(by, 0.4 * float(along[-1]))
+    return np.asarray(np.interp(np.linspace(by, along[-1] - by, 33), along, line))
+
+
+def _fitted(points: Complexes, kind: Kind, depth: int = 3) -> Path:
+    a, b = complex(points[0]), complex(points[-1])
+    across = np.abs(((points - a) * unit(b - a).conjugate()).imag)
+    if float(across.max()) < SLIT_FIT_MM or len(points) < 6:
+        return Path((Line(a, b, kind),), is_closed=False)
+    along = np.concatenate([[0.0], np.cumsum(np.abs(np.diff(points)))])
+    u = along / along[-1]
+    s = 1 - u
+    basis = np.column_stack([3 * s * s * u, 3 * s * u * u])
+    rest = points - s**3 * a - u**3 * b
+    handles = np.linalg.lstsq(basis, rest, rcond=None)[0]
+    cubic = Cubic(a, complex(handles[0]), complex(handles[1]), b, kind)
+    if depth == 0 or float(np.abs(cubic.points_at(u) - points).max()) < SLIT_FIT_MM:
+        return Path((cubic,), is_closed=False)
+    k = len(points) // 2
+    first, second = _fitted(points[: k + 1], kind, depth - 1), _fitted(points[k:], kind, depth - 1)
+    return Path(first.segments + second.segments, is_closed=False)
+
+
+@dataclass(frozen=True, slots=True)
+class Lost:
+    """Part of a drop that the kerf does not reach, so that metal stays there.
+
+    Attributes:
+        is_waist: True where the torch comes from two sides and can't get through.
+        size_mm: a waist's width; how much of a tip is lost.
+    """
+
+    place_mm: complex
+    is_waist: bool
+    size_mm: float
+
+
+def closed_up(
+    rings: Sequence[Tagged],
+    face: shapely.Polygon,
+    eroded: Eroded,
+    distance_mm: float,
+    spare_mm: float,
+) -> tuple[list[tuple[Path, frozenset[int]]] | None, list[Lost]]:
+    """The edges as the torch leaves them, where it can't follow them into waists and tips.
+
+    Args:
+        rings: the edges that bound the face.
+        face: the drop.
+        eroded: the torch lines at `distance_mm`.
+        distance_mm: from torch line to edge.
+        spare_mm: metal left on this far from the edge is of no account.
+
+    Returns:
+        New closed edges, each with the rings it is made from, or None where the edges may stay
+        as they are; and what is lost, largest first.
+    """
+    lost = face.difference(eroded.area.buffer(distance_mm + 0.01, quad_segs=32))
+    pieces = [piece for piece in shapely.get_parts(lost) if piece.area > 0.02]
+    if not pieces:
+        return None, []
+    tree = shapely.STRtree(pieces)
+    found: dict[int, list[tuple[int, int]]] = {}
+    for number, ring in enumerate(eroded.rings):
+        for k, (touch, following) in enumerate(_pairs(ring)):
+            arc = None if touch.is_next else _closing(rings, touch, following, Kind.ORGANIC)
+            if arc is not None:
+                middle = arc.point(0.5)
+                near = tree.query(
+                    shapely.Point(middle.real, middle.imag), predicate="dwithin", distance=0.05
+                )
+                for piece in near[:1]:
+                    found.setdefault(int(piece), []).append((number, k))
+    metal = face.boundary.buffer(spare_mm)
+    closings: set[tuple[int, int]] = set()
+    told = []
+    for number, joints in found.items():
+        piece = pieces[number]
+        is_waist = len(joints) > 1
+        if is_waist or piece.difference(metal).area > 0.3:
+            closings.update(joints)
+            told.append(_lost(piece, is_waist))
+    if not closings:
+        return None, []
+    told.sort(key=lambda each: -each.size_mm)
+    return _rebuilt(rings, eroded, closings), told
+
+
+def _pairs(ring: OffsetRing) -> list[tuple[Touch, Touch]]:
+    touches = ring.touches
+    return list(zip(touches, (*touches[1:], touches[0]), strict=True))
+
+
+def _lost(piece: shapely.Polygon, is_waist: bool) -> Lost:
+    at = piece.representative_point()
+    if is_waist:
+        size = 2 * shapely.maximum_inscribed_circle(piece, tolerance=0.05).length
+    else:
+        box = shapely.get_coordinates(shapely.minimum_rotated_rectangle(piece))
+        size = float(np.hypot(*np.diff(box, axis=0).T).max())
+    return Lost(complex(at.x, at.y), is_waist, float(size))
+
+
+def _closing(rings: Sequence[Tagged], a: Touch, b: Touch, kind: Kind) -> Arc | None:
+    """The arc that the kerf leaves between the ends of two stretches of edge."""
+    start = rings[a.ring].path.segments[a.index].point(a.t1)
+    end = rings[b.ring].path.segments[b.index].point(b.t0)
+    chord = end - start
+    if abs(chord) < 0.01:
+        return None
+    middle, across = (start + end) / 2, 1j * unit(chord)
+    centre = middle + across * ((a.meeting - middle) * across.conjugate()).real
+    # the drop, and so the centre, lies to the left of travel: anticlockwise as seen
+    sweep = -((-cmath.phase((end - centre) / (start - centre))) % (2 * math.pi))
+    return Arc(start, centre, sweep, kind)
+
+
+def _rebuilt(
+    rings: Sequence[Tagged], eroded: Eroded, closings: set[tuple[int, int]]
+) -> list[tuple[Path, frozenset[int]]] | None:
+    out = []
+    for number, ring in enumerate(eroded.rings):
+        pairs = _pairs(ring)
+        stops = [k for k, (a, b) in enumerate(pairs) if (number, k) in closings or a.ring != b.ring]
+        touched = frozenset(touch.ring for touch in ring.touches)
+        if not stops:
+            only = next(iter(touched))
+            out.append((rings[only].path, touched))
+            continue
+        segments: list[Segment] = []
+        for j, stop in enumerate(stops):
+            first, last = pairs[stops[j - 1]][1], pairs[stop][0]
+            path = rings[first.ring].path
+            segments += _stretch(path, first, last)
+            closing = _closing(rings, *pairs[stop], path.segments[last.index].kind)
+            if closing is not None:
+                segments.append(closing)
+        path = joined(segments, is_closed=True, gap=1e-6)
+        polygon = shapely.Polygon(path.flat())
+        line = shapely.Polygon(ring.path.flat())
+        if not polygon.is_valid or polygon.symmetric_difference(line).area > 0.6 * (
+            polygon.area + line.area
+        ):
+            return None
+        out.append((path, touched))
+    return out
+
+
+def _stretch(path: Path, first: Touch, last: Touch) -> tuple[Segment, ...]:
+    if first is last and first.t0 >= first.t1:
+        return ()
+    start = Place(first.index, first.t0, 0j, 0.0)
+    return path.part(start, Place(last.index, last.t1, 0j, 0.0))
+
+
+def is_clear(shape: shapely.Geometry, others: shapely.STRtree, own: int) -> bool:
+    """True where the shape meets no edge but its own."""
+    hits = others.query(shape, predicate="intersects")
+    return all(int(hit) == own for hit in hits)
+
+
+def as_polygon(points: Complexes) -> shapely.Polygon:
+    """The polygon within a flattened ring; valid even where the ring touches itself."""
+    area = shapely.Polygon(to_points(points))
+    return area if area.is_valid else area.buffer(0)
+
+
+def middle_of(area: shapely.Polygon) -> complex:
+    """A point inside; the centroid where that is."""
+    at = area.centroid if area.contains(area.centroid) else area.representative_point()
+    return complex(to_complex([[at.x, at.y]])[0])
