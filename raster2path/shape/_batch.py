@@ -73,7 +73,7 @@ def _powers(c: Complexes) -> tuple[Floats, Floats]:
 
 
 def _places(t: Floats, powers: tuple[Floats, Floats]) -> tuple[Floats, Floats]:
-    """x and y at parameters t (m, k); real numbers, as they cost half of complex ones."""
+    """Places at parameters t (m, k); real numbers, as they cost half of complex ones."""
     x, y = (((c[3] * t + c[2]) * t + c[1]) * t + c[0] for c in powers)
     return x, y
 
@@ -93,7 +93,7 @@ def nearer(t: Floats, c: Complexes, qx: Floats, qy: Floats) -> Floats:
     second = vx * vx + vy * vy
     curved = second + ax * gx + ay * gy
     step = (vx * gx + vy * gy) / np.maximum(np.maximum(curved, 0.3 * second), 1e-12)
-    return np.clip(t - np.clip(step, -0.2, 0.2), 0.0, 1.0)
+    return np.asarray(np.clip(t - np.clip(step, -0.2, 0.2), 0.0, 1.0), np.float64)
 
 
 def _handles(t: Floats, qx: Floats, qy: Floats, ends: Ends, arc: Floats) -> Complexes:
@@ -109,14 +109,76 @@ def _handles(t: Floats, qx: Floats, qy: Floats, ends: Ends, arc: Floats) -> Comp
         to_near, whole = np.einsum("mk,mk->m", b, near), b.sum(axis=1)
         to_q = np.einsum("mk,mk->m", b, qx) + 1j * np.einsum("mk,mk->m", b, qy)
         sums.append(to_q - to_near * ends.p0 - (whole - to_near) * ends.p1)
+    # A soft spring pulls handles to a third of the arc, so that short stretches stay sane.
+    system = _System(
+        a11,
+        a12,
+        a22,
+        ends.d0.conj() * sums[0],
+        -ends.d1.conj() * sums[1],
+        5e-4 * (a11 + a22) + 1e-9,
+        arc,
+    )
+    lengths = _with_directions(system, ends)
+    free = np.flatnonzero(ends.free0 | ends.free1)
+    if len(free):
+        lengths[:, free] = _with_free_ends(system.of(free), ends.of(free))
+    w0, w1 = _bounded(lengths[0], arc), _bounded(lengths[1], arc)
+    return np.stack([ends.p0, ends.p0 + w0 * ends.d0, ends.p1 - w1 * ends.d1, ends.p1], axis=1)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _System:
+    """Sums of least squares for two handles of each cubic.
+
+    Attributes:
+        a11, a12, a22: of the two middle weights' products.
+        r0, r1: of the weights times what is to be reached, turned into the ends' directions.
+        soft: stiffness of the pull to a third of the arc.
+        arc: length along the contour.
+    """
+
+    a11: Floats
+    a12: Floats
+    a22: Floats
+    r0: Complexes
+    r1: Complexes
+    soft: Floats
+    arc: Floats
+
+    def of(self, pick: Ints) -> _System:
+        """Some of them."""
+        return _System(
+            self.a11[pick],
+            self.a12[pick],
+            self.a22[pick],
+            self.r0[pick],
+            self.r1[pick],
+            self.soft[pick],
+            self.arc[pick],
+        )
+
+
+def _with_directions(system: _System, ends: Ends) -> Complexes:
+    """Handle lengths (2, m) where both directions are to be met: two unknowns."""
+    off = -system.a12 * (ends.d0.conj() * ends.d1).real
+    pull = system.soft * system.arc / 3
+    u, v = system.r0.real + pull, system.r1.real + pull
+    one, two = system.a11 + system.soft, system.a22 + system.soft
+    det = np.maximum(one * two - off * off, 1e-30)
+    lengths = np.stack([two * u - off * v, one * v - off * u]) / det
+    return lengths.astype(np.complex128)
+
+
+def _with_free_ends(system: _System, ends: Ends) -> Complexes:
+    """Handles (2, m), along and across the first guess of a direction, where one is free.
+
+    Four unknowns; a direction that is to be met forbids "across" by a stiff spring.
+    """
+    a11, a12, a22, soft = system.a11, system.a12, system.a22, system.soft
+    r0, r1, pull = system.r0, system.r1, soft * system.arc / 3
     c = ends.d0.conj() * ends.d1
-    r0 = ends.d0.conj() * sums[0]
-    r1 = -ends.d1.conj() * sums[1]
-    m = len(arc)
-    lhs = np.zeros((m, 4, 4))
-    # Unknowns: along and across the start's direction, along and across the end's. A direction
-    # that is to be met forbids "across" by a stiff spring; a soft one pulls handles to a third.
-    soft = 1e-3 * (a11 + a22) / 2 + 1e-9
+    lhs = np.zeros((len(soft), 4, 4))
     stiff = 1e6 * (a11 + a22) + 1.0
     lhs[:, 0, 0] = a11 + soft
     lhs[:, 1, 1] = a11 + np.where(ends.free0, soft, stiff)
@@ -125,18 +187,17 @@ def _handles(t: Floats, qx: Floats, qy: Floats, ends: Ends, arc: Floats) -> Comp
     lhs[:, 0, 2] = lhs[:, 2, 0] = lhs[:, 1, 3] = lhs[:, 3, 1] = -a12 * c.real
     lhs[:, 0, 3] = lhs[:, 3, 0] = a12 * c.imag
     lhs[:, 1, 2] = lhs[:, 2, 1] = -a12 * c.imag
-    rhs = np.stack([r0.real + soft * arc / 3, r0.imag, r1.real + soft * arc / 3, r1.imag], axis=1)
+    rhs = np.stack([r0.real + pull, r0.imag, r1.real + pull, r1.imag], axis=1)
     x = np.linalg.solve(lhs, rhs[:, :, None])[:, :, 0]
-    w0 = _bounded(x[:, 0] + 1j * np.where(ends.free0, x[:, 1], 0.0), arc)
-    w1 = _bounded(x[:, 2] + 1j * np.where(ends.free1, x[:, 3], 0.0), arc)
-    return np.stack([ends.p0, ends.p0 + w0 * ends.d0, ends.p1 - w1 * ends.d1, ends.p1], axis=1)
+    across0, across1 = np.where(ends.free0, x[:, 1], 0.0), np.where(ends.free1, x[:, 3], 0.0)
+    return np.stack([x[:, 0] + 1j * across0, x[:, 2] + 1j * across1])
 
 
 def _bounded(handle: Complexes, arc: Floats) -> Complexes:
     """Handles that point forward and are neither too short nor too long for their arc."""
     low, high = HANDLE_SHARE
     ahead = np.maximum(handle.real, low * arc) + 1j * handle.imag
-    return ahead * np.minimum(1.0, high * arc / np.maximum(np.abs(ahead), 1e-12))
+    return np.asarray(ahead * np.minimum(1.0, high * arc / np.maximum(np.abs(ahead), 1e-12)))
 
 
 def fit_cubics(
@@ -154,7 +215,8 @@ def fit_cubics(
     Args:
         z: all points (n,).
         along: length along the contour up to each.
-        first: index of each stretch's first point (m,); `last` of its last one.
+        first: index of each stretch's first point (m,).
+        last: index of its last one.
         ends: positions and directions to start and end with.
         n_rounds: how often the parameters are moved to the feet of the points.
         n_samples: points looked at, at most.
@@ -187,7 +249,8 @@ def cheapest(n_breaks: int, i: Ints, j: Ints, cost: Floats) -> Ints:
 
     Args:
         n_breaks: how many there are.
-        i, j: pairs of breaks, i < j, sorted by j; neighbours are among them.
+        i: the earlier break of each pair.
+        j: the later one; pairs are sorted by it, and neighbours are among them.
         cost: of each pair.
     """
     best = np.full(n_breaks, np.inf)
@@ -282,7 +345,7 @@ def polished(chain: Chain, q: Complexes, piece: Ints, t: Floats, n_rounds: int) 
     misfit = _misfit(chain, q, piece, t, start)
     damping = 1e-3
     for _ in range(n_rounds):
-        trial = _stepped(chain, q, piece, t, start, damping)
+        trial = _stepped(chain, q, piece, t, start=start, damping=damping)
         t_trial = feet(trial.cubics, q, piece, t)
         after = _misfit(trial, q, piece, t_trial, start)
         if after < misfit:
@@ -351,10 +414,10 @@ def _unknowns(chain: Chain) -> tuple[Ints, int]:
 
 
 def _stepped(
-    chain: Chain, q: Complexes, piece: Ints, t: Floats, start: Complexes, damping: float
+    chain: Chain, q: Complexes, piece: Ints, t: Floats, *, start: Complexes, damping: float
 ) -> Chain:
     """One damped Gauss-Newton step."""
-    from scipy.sparse import coo_matrix
+    from scipy.sparse import csc_matrix
     from scipy.sparse.linalg import spsolve
 
     residual, jac = _jacobian(chain, q, piece, t)
@@ -368,14 +431,17 @@ def _stepped(
     rows = np.repeat(mine[:, :, None], 8, axis=2)
     cols = np.repeat(mine[:, None, :], 8, axis=1)
     ok = (rows >= 0) & (cols >= 0)
-    lhs = coo_matrix((blocks[ok], (rows[ok], cols[ok])), shape=(n, n)).tocsc()
+    same = rows == cols
     right = np.zeros(n)
     np.add.at(right, mine[mine >= 0], -slopes[mine >= 0])
     held, pull = _springs(chain, index, n, start)
-    diagonal = lhs.diagonal()
+    diagonal = np.bincount(rows[ok & same], blocks[ok & same], minlength=n)
     extra = held + damping * diagonal + 1e-6 * max(1.0, float(diagonal.max(initial=0.0)))
-    step = spsolve(lhs + coo_matrix((extra, (range(n), range(n))), shape=(n, n)), right + pull)
-    return _moved(chain, np.append(np.asarray(step).ravel(), 0.0)[index], q, piece)
+    number = np.arange(n)
+    at = (np.concatenate([rows[ok], number]), np.concatenate([cols[ok], number]))
+    lhs = csc_matrix((np.concatenate([blocks[ok], extra]), at), shape=(n, n))
+    step = spsolve(lhs, right + pull)
+    return _moved(chain, np.append(np.asarray(step).ravel(), 0.0)[index], piece)
 
 
 def _springs(chain: Chain, index: Ints, n: int, start: Complexes) -> tuple[Floats, Floats]:
@@ -390,7 +456,7 @@ def _springs(chain: Chain, index: Ints, n: int, start: Complexes) -> tuple[Float
     return held, pull
 
 
-def _moved(chain: Chain, step: Floats, q: Complexes, piece: Ints) -> Chain:
+def _moved(chain: Chain, step: Floats, piece: Ints) -> Chain:
     """The chain with its numbers changed by a step (m, 6), each change kept sane."""
     counts = np.bincount(piece, minlength=len(chain.is_line)).astype(float)
     reach = np.abs(chain.nodes[chain.after] - chain.nodes[: len(chain.is_line)])

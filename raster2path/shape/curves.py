@@ -10,6 +10,7 @@ polished together. Points are about one unit apart, usually one pixel.
 from __future__ import annotations
 
 import cmath
+import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -36,15 +37,51 @@ LEAST_SIGMA = 0.08
 LEAST_CORNER_RAD = math.radians(28)
 """What turns less is smooth."""
 
-PENALTY = 30.0
+PENALTY = 50.0
 """What one more cubic costs, in half squared deviations; FINDINGS: 20 to 200."""
 
 LINE_GAIN = 10.0
 """A straight run stays one line unless bending it gains more than this."""
 
-MOST_BREAKS = 130
+MOST_BREAKS = 100
 PAD = 48
 """Points that a closed run without corners repeats at its ends, for fits across its start."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Sight:
+    """What is known of a contour, and how closely it is to be followed.
+
+    Attributes:
+        sigma: noise of its points.
+        blur: of the picture.
+        tolerance: farthest that a point may lie from the fit.
+        step: least distance of possible breaks.
+    """
+
+    sigma: float
+    blur: float
+    tolerance: float
+    step: float = 5.0
+
+    @property
+    def trim(self) -> int:
+        """Points that blur spoils on each side of a corner."""
+        return max(2, round(2 * self.blur + self.sigma))
+
+    @property
+    def most_retreat(self) -> float:
+        """No corner is guessed farther off the contour.
+
+        A needle's last pixels say little of how long it was.
+        """
+        return 3.0 + 5.0 * self.blur
+
+    def closer(self) -> _Sight:
+        """The same contour, followed more closely."""
+        return _Sight(
+            max(0.02, 0.6 * self.sigma), self.blur, 0.7 * self.tolerance, max(2.0, 0.6 * self.step)
+        )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -58,6 +95,7 @@ class _Run:
         is_line: True where it is straight.
         is_firm: True where its first point stays.
         sigma: noise to reckon with.
+        step: least distance of possible breaks.
     """
 
     z: Complexes
@@ -67,6 +105,7 @@ class _Run:
     is_loop: bool = False
     is_line: bool = False
     is_firm: bool = False
+    step: float = 5.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -111,7 +150,9 @@ def _local_fits(
 
     Args:
         z: points.
-        at: index of each place asked for; `lo` and `hi`: first and last index it may look at.
+        at: index of each place asked for.
+        lo: first index that each may look at.
+        hi: last index that each may look at.
         sigma: noise at each place.
     """
     place, speed = z[at].copy(), z[np.minimum(at + 1, hi)] - z[np.maximum(at - 1, lo)]
@@ -178,21 +219,19 @@ def _peaks(turn: Floats, least: float, apart: int) -> Ints:
     return np.flatnonzero((turn >= least) & (turn >= highest))
 
 
-def _side_fits(
-    z: Complexes, at: Ints, way: int, trim: int, sigma: float, room: Ints
-) -> tuple[Complexes, Ints]:
+def _side_fits(z: Complexes, at: Ints, way: int, room: Ints, sight: _Sight) -> Complexes:
     """Parabolas through one side of each place, the blurred part left out.
 
     The longest stretch that a parabola follows within the noise counts. A weak spring on the
     bend keeps short stretches nearly straight, so that they can be extended.
 
     Returns:
-        Coefficients (m, 3) of 1, s, s² (s counts points away from the place) and lengths used.
+        Coefficients (m, 3) of 1, s, s²; s counts points away from the place.
     """
+    sigma, trim = sight.sigma, sight.trim
     noise = sigma * math.sqrt(_correlated(sigma))
     shortest = max(4, math.ceil((40 * noise) ** (2 / 3)))
     fits = np.zeros((len(at), 3), np.complex128)
-    used = np.zeros(len(at), np.int64)
     growing = np.ones(len(at), bool)
     for k in range(7):
         length = round(shortest * 1.4**k)
@@ -212,9 +251,8 @@ def _side_fits(
         spot = np.flatnonzero(ok)[good]
         a0, a1, a2 = (fit[good, c] for c in range(3))
         fits[spot] = np.stack([a0 - a1 * middle + a2 * middle**2, a1 - 2 * a2 * middle, a2], axis=1)
-        used[spot] = length
         growing[np.flatnonzero(ok)[~good]] = False
-    return fits, used
+    return fits
 
 
 def _meetings(
@@ -240,11 +278,11 @@ def _meetings(
     return (place_a + place_b) / 2, into, out, ok
 
 
-def _find_corners(z: Complexes, sigma: float, blur: float, *, is_closed: bool) -> _Corners:
+def _find_corners(z: Complexes, sight: _Sight, *, is_closed: bool) -> _Corners:
     """Places where the drawing turns sharply, blur and noise taken into account."""
     n = len(z)
     none = _Corners(np.zeros(0, np.int64), np.zeros(0, np.complex128), np.zeros(0, bool))
-    trim = max(2, round(2 * blur + sigma))
+    sigma, trim = sight.sigma, sight.trim
     reach = max(4, math.ceil((20 * sigma * math.sqrt(_correlated(sigma))) ** (2 / 3)))
     if n < 4 * reach:
         return none
@@ -256,32 +294,24 @@ def _find_corners(z: Complexes, sigma: float, blur: float, *, is_closed: bool) -
         return none
     far = np.full(len(at), n // 3)
     before, after = (far, far) if is_closed else (at, n - 1 - at)
-    left, _ = _side_fits(z, at, -1, trim, sigma, before)
-    right, _ = _side_fits(z, at, 1, trim, sigma, after)
+    left = _side_fits(z, at, -1, before, sight)
+    right = _side_fits(z, at, 1, after, sight)
     place, into, out, ok = _meetings(left, right, trim)
-    return _accepted(z, at, place, _angle(into, out), ok, blur, sigma)
+    jump = np.where(ok, np.abs(np.angle(out * into.conj())), 0.0)
+    return _accepted(z, at, place, jump, sight)
 
 
-def _angle(into: Complexes, out: Complexes) -> Floats:
-    return np.abs(np.angle(out * into.conj()))
-
-
-def _accepted(
-    z: Complexes,
-    at: Ints,
-    place: Complexes,
-    jump: Floats,
-    meets: Bools,
-    blur: float,
-    sigma: float,
-) -> _Corners:
+def _accepted(z: Complexes, at: Ints, place: Complexes, jump: Floats, sight: _Sight) -> _Corners:
     """Of possible corners, those that blur explains; the sharper one of two close ones."""
     retreat = np.abs(place - z[at])
     half = np.maximum((math.pi - jump) / 2, 0.03)
     # Blur pulls an apex back until the wedge is about 1.44 blurs wide; where it is much wider,
     # the tip was drawn blunt or round. Pixels and noise add their own.
-    limit = np.minimum((0.72 * blur + 0.5 + sigma) / np.tan(half) + 0.3, 4.0 + 6.0 * blur)
-    ok = (jump >= LEAST_CORNER_RAD) & meets & (retreat <= limit)
+    limit = (0.72 * sight.blur + 0.45 + sight.sigma) / np.tan(half) + 0.3
+    ok = (jump >= LEAST_CORNER_RAD) & (retreat <= limit)
+    most = sight.most_retreat
+    toward = (place - z[at]) / np.maximum(retreat, 1e-12)
+    place = np.where(retreat > most, z[at] + toward * most, place)
     kept: list[int] = []
     for k in np.argsort(-jump, kind="stable"):
         if ok[k] and all(_apart(at[k], at[m], len(z)) >= 3 for m in kept):
@@ -297,15 +327,19 @@ def _apart(i: int, j: int, n: int) -> int:
 # ------------------------------------------------------------------ runs
 
 
-def _split(
-    z: Complexes, corners: _Corners, sigma: float, blur: float, *, is_closed: bool
-) -> list[_Run]:
+def _split(z: Complexes, corners: _Corners, sight: _Sight, *, is_closed: bool) -> list[_Run]:
     """Runs from corner to corner, the blurred points beside corners left out."""
     n = len(z)
-    trim = max(2, round(2 * blur + sigma))
     if not len(corners.index):
-        return [_Run(np.append(z, z[0]) if is_closed else z, sigma, is_loop=is_closed)]
-    cuts = np.where(corners.is_firm, 1, trim).tolist()
+        return [
+            _Run(
+                np.append(z, z[0]) if is_closed else z,
+                sight.sigma,
+                is_loop=is_closed,
+                step=sight.step,
+            )
+        ]
+    cuts = np.where(corners.is_firm, 1, sight.trim).tolist()
     stops = list(zip(corners.index.tolist(), corners.place.tolist(), cuts, strict=True))
     if is_closed:
         i, p, cut = stops[0]
@@ -313,11 +347,11 @@ def _split(
     else:
         stops = [(0, complex(z[0]), 0), *stops, (n - 1, complex(z[-1]), 0)]
     runs = []
-    for (i, p, cut), (j, q, cut_next) in zip(stops, stops[1:], strict=False):
+    for (i, p, cut), (j, q, cut_next) in itertools.pairwise(stops):
         share = min(1.0, (j - i) / (2 * (cut + cut_next) + 1))
         first, last = i + max(1, round(cut * share)), j - max(1, round(cut_next * share))
         inner = z[np.arange(first, last + 1) % n]
-        runs.append(_Run(np.concatenate([[p], inner, [q]]), sigma))
+        runs.append(_Run(np.concatenate([[p], inner, [q]]), sight.sigma, step=sight.step))
     firm = corners.is_firm if is_closed else [False, *corners.is_firm]
     return [replace(run, is_firm=bool(is_firm)) for run, is_firm in zip(runs, firm, strict=True)]
 
@@ -346,16 +380,16 @@ def _is_straight(z: Complexes, sigma: float, tolerance: float) -> bool:
     return gain < LINE_GAIN
 
 
-def _with_lines(runs: list[_Run], corners: _Corners, tolerance: float, blur: float) -> list[_Run]:
+def _with_lines(runs: list[_Run], corners: _Corners, sight: _Sight) -> list[_Run]:
     """Straight runs marked, and corners between two of them moved to where the lines meet."""
-    straight = [_is_straight(r.z[1:-1], r.sigma, tolerance) for r in runs]
+    straight = [_is_straight(r.z[1:-1], r.sigma, sight.tolerance) for r in runs]
     moved = corners.place.copy()
     n = len(runs)
     for k in np.flatnonzero(~corners.is_firm).tolist():
         before, after = runs[k - 1], runs[k]
         if n > 1 and straight[k - 1] and straight[k] and min(len(before.z), len(after.z)) >= 6:
             meet = _crossing(before.z[1:-1], after.z[1:-1])
-            if meet is not None and abs(meet - corners.place[k]) <= 1.0 + blur:
+            if meet is not None and abs(meet - corners.place[k]) <= 1.0 + sight.blur:
                 moved[k] = meet
     out = []
     for k, run in enumerate(runs):
@@ -382,11 +416,11 @@ def _crossing(a: Complexes, b: Complexes) -> complex | None:
 # ------------------------------------------------------------------ the shortest path
 
 
-def _candidates(n: int) -> Ints:
+def _candidates(n: int, least_step: float) -> Ints:
     """Indices of possible breaks inside a run of n points, without its ends."""
     if n < 9:
         return np.zeros(0, np.int64)
-    step = max(4.0, n / MOST_BREAKS)
+    step = max(least_step, n / MOST_BREAKS)
     count = max(1, round((n - 1) / step) - 1)
     return np.rint(np.linspace(0, n - 1, count + 2)).astype(np.int64)[1:-1]
 
@@ -412,7 +446,7 @@ def _gathered(runs: Sequence[_Run]) -> tuple[Complexes, _Breaks]:
         z = run.z
         if pad:
             z = np.concatenate([z[-1 - pad : -1], z, z[1 : 1 + pad]])
-        spot = offset + pad + np.concatenate([[0], _candidates(n), [n - 1]])
+        spot = offset + pad + np.concatenate([[0], _candidates(n, run.step), [n - 1]])
         parts.append(z)
         spots.append(spot)
         inset = 0 if run.is_loop else 1
@@ -467,7 +501,7 @@ def _fewest(runs: Sequence[_Run], tolerance: float, penalty: float) -> list[_Pie
     sigma = np.array([run.sigma for run in runs])
     scale = (2 * np.array([_correlated(s) for s in sigma]) * sigma**2)[who]
     # A quick look rules out most: a span that costs far more than its parts can't be on the way.
-    _, squares, _ = _batch.fit_cubics(z, along, first, last, ends, n_rounds=1, n_samples=8)
+    _, squares, _ = _batch.fit_cubics(z, along, first, last, ends, n_rounds=0, n_samples=8)
     keep = (squares / scale < penalty * np.minimum(6.0, j - i)) | (j - i == 1)
     i, j, who, scale = i[keep], j[keep], who[keep], scale[keep]
     cubics, squares, worst = _batch.fit_cubics(z, along, first[keep], last[keep], ends.of(keep))
@@ -608,20 +642,36 @@ def _segments(fit: _Fit, kind: Kind) -> tuple[Line | Cubic, ...]:
     )
 
 
-def _within(runs: list[_Run], tolerance: float, penalty: float, *, is_closed: bool) -> _Fit:
-    """Runs fitted so that no point is farther than the tolerance, if splitting can do it."""
+def _within(
+    runs: list[_Run], tolerance: float, penalty: float, *, is_closed: bool
+) -> tuple[_Fit, float]:
+    """Runs fitted so that no point is farther than the tolerance, if splitting can do it.
+
+    Returns:
+        The fit, and how far the farthest point is.
+    """
     fit = _solved(runs, tolerance, penalty, is_closed=is_closed)
-    for _ in range(5):
-        far = _gaps(fit) > tolerance
-        if not far.any():
+    gaps = _gaps(fit)
+    for _ in range(4):
+        if gaps.max() <= tolerance:
             break
         runs = [
-            replace(run, sigma=max(0.02, 0.6 * run.sigma), is_line=False) if is_far else run
-            for run, is_far in zip(runs, far, strict=True)
+            replace(
+                run,
+                sigma=max(0.02, 0.6 * run.sigma),
+                is_line=False,
+                step=max(2.0, 0.7 * run.step),
+            )
+            if gap > tolerance
+            else run
+            for run, gap in zip(runs, gaps, strict=True)
         ]
         penalty *= 0.7
-        fit = _solved(runs, 0.8 * tolerance, penalty, is_closed=is_closed)
-    return fit
+        again = _solved(runs, 0.8 * tolerance, penalty, is_closed=is_closed)
+        gaps_again = _gaps(again)
+        if gaps_again.max() < gaps.max():
+            fit, gaps = again, gaps_again
+    return fit, float(gaps.max())
 
 
 # ------------------------------------------------------------------ the three doors
@@ -673,7 +723,7 @@ def fit_run(
     run = _Run(z, sigma, start_tangent, end_tangent)
     if fits and _is_chord(z, sigma, tolerance):
         return (Line(complex(z[0]), complex(z[-1]), kind),)
-    return _segments(_within([run], tolerance, penalty or PENALTY, is_closed=False), kind)
+    return _segments(_within([run], tolerance, penalty or PENALTY, is_closed=False)[0], kind)
 
 
 def _resampled_to(z: Complexes, n: int) -> Complexes:
@@ -717,13 +767,18 @@ def fit_closed(
     """
     ring = _check(points, 3)
     z = _resampled(ring, is_closed=True)
-    sigma = max(sigma, LEAST_SIGMA)
-    if len(z) >= 16:
-        for k in range(3):
-            path = _attempt(z, sigma * 0.6**k, tolerance * 0.7**k, kind, blur, is_closed=True)
-            if _is_simple(path):
-                return path
-    return _plain(ring, tolerance, kind, is_closed=True)
+    sight = _Sight(max(sigma, LEAST_SIGMA), blur, tolerance)
+    best: tuple[float, Path] | None = None
+    for _ in range(3 if len(z) >= 16 else 0):
+        path, gap = _attempt(z, sight, kind, is_closed=True)
+        if _is_simple(path) and (best is None or gap < best[0]):
+            best = gap, path
+            if gap <= tolerance:
+                break
+        sight = sight.closer()
+    if best is not None and best[0] <= 2 * tolerance:
+        return best[1]
+    return _plain(ring, tolerance, kind)
 
 
 def fit_open(
@@ -741,36 +796,40 @@ def fit_open(
     """
     line = _check(points, 2)
     z = _resampled(line, is_closed=False)
-    sigma = max(sigma, LEAST_SIGMA)
     if len(z) < 5:
         return Path((Line(complex(line[0]), complex(line[-1]), kind),), is_closed=False)
-    path = _attempt(z, sigma, tolerance, kind, blur, is_closed=False)
-    if _is_simple(path) or not _is_simple_line(z):
+    sight = _Sight(max(sigma, LEAST_SIGMA), blur, tolerance)
+    path, gap = _attempt(z, sight, kind, is_closed=False)
+    if gap <= tolerance and (_is_simple(path) or not _is_simple_line(z)):
         return path
-    return _attempt(z, 0.5 * sigma, 0.5 * tolerance, kind, blur, is_closed=False)
+    closer, gap_closer = _attempt(z, sight.closer().closer(), kind, is_closed=False)
+    return path if gap_closer > gap and _is_simple(path) else closer
 
 
-def _attempt(
-    z: Complexes, sigma: float, tolerance: float, kind: Kind, blur: float, *, is_closed: bool
-) -> Path:
-    """One fit of a resampled contour; corners that turn out wrong are put back or dropped."""
-    corners = _find_corners(z, sigma, blur, is_closed=is_closed)
-    for _ in range(5):
-        if is_closed and not len(corners.index):
+def _attempt(z: Complexes, sight: _Sight, kind: Kind, *, is_closed: bool) -> tuple[Path, float]:
+    """One fit of a resampled contour; corners that turn out wrong are put back or dropped.
+
+    Returns:
+        The path, and how far the farthest point is from it, those beside corners excepted.
+    """
+    corners = _find_corners(z, sight, is_closed=is_closed)
+    while True:
+        n = len(corners.index)
+        if is_closed and not n:
             calm = int(np.argmin(_turns(z, min(8, len(z) // 4), is_closed=True)))
             z = np.roll(z, -calm)
-        runs = _split(z, corners, sigma, blur, is_closed=is_closed)
-        if is_closed and len(corners.index):
-            runs = _with_lines(runs, corners, tolerance, blur)
+        runs = _split(z, corners, sight, is_closed=is_closed)
+        if is_closed and n:
+            runs = _with_lines(runs, corners, sight)
         elif not is_closed:
-            runs = _open_lines(runs, tolerance)
-        fit = _within(runs, tolerance, PENALTY, is_closed=is_closed)
+            runs = _open_lines(runs, sight.tolerance)
+        fit, gap = _within(runs, sight.tolerance, PENALTY, is_closed=is_closed)
         path = Path(_segments(fit, kind), is_closed)
         better = _mended(z, corners, fit, path)
+        # Each round drops a corner or puts one back, so there is an end to it.
         if better is None:
-            break
+            return path, gap
         corners = better
-    return path
 
 
 def _mended(z: Complexes, corners: _Corners, fit: _Fit, path: Path) -> _Corners | None:
@@ -830,14 +889,14 @@ def _is_simple_line(z: Complexes) -> bool:
     return bool(shapely.LineString(to_points(z)).is_simple)
 
 
-def _plain(ring: Complexes, tolerance: float, kind: Kind, *, is_closed: bool) -> Path:
+def _plain(ring: Complexes, tolerance: float, kind: Kind) -> Path:
     """Last resort: a smooth curve through the corners of a simplified ring (Ramer 1972)."""
     import cv2
 
     path = None
     for share in (0.5, 0.25, 0.1):
         xy = to_points(ring).astype(np.float32)
-        few = cv2.approxPolyDP(xy, share * min(tolerance, 1.5), is_closed)[:, 0].astype(np.float64)
+        few = cv2.approxPolyDP(xy, share * min(tolerance, 1.5), True)[:, 0].astype(np.float64)
         nodes = to_complex(few) if len(few) >= 3 else ring
         for pull in (1 / 6, 1 / 12, 1 / 40):
             path = _through(nodes, kind, pull)
@@ -853,7 +912,12 @@ def _through(nodes: Complexes, kind: Kind, pull: float) -> Path:
     reach = np.abs(np.roll(nodes, -1) - nodes) * pull * 2
     ends, out = np.roll(nodes, -1), np.roll(heading, -1)
     controls = zip(nodes, nodes + reach * heading, ends - reach * out, ends, strict=True)
-    return Path(tuple(Cubic(*(complex(c) for c in four), kind) for four in controls), True)
+    return Path(
+        tuple(
+            Cubic(complex(a), complex(b), complex(c), complex(d), kind) for a, b, c, d in controls
+        ),
+        is_closed=True,
+    )
 
 
 def deviation(path: Path, points: Points) -> float:
@@ -893,4 +957,4 @@ def _distances(points: Points, line: Points, *, is_closed: bool) -> Floats:
         size = np.maximum(np.abs(along) ** 2, 1e-18)
         t = np.clip((along.conj() * (z - dense[near])).real / size, 0, 1)
         best = np.minimum(best, np.abs(dense[near] + t * along - z))
-    return best
+    return np.asarray(best, np.float64)
