@@ -727,11 +727,11 @@ def scan(page: Page, *, seed: int, skew_deg: float) -> Bytes:
 # ---------------------------------------------------------------------------------------------
 # The ferry: a customer's solid black picture
 
-FERRY_SIZE = (1000, 640)
+FERRY_SIZE = (1000, 620)
 
 FERRY_BLACK = (
     # hull, with raked ends; superstructure; wheelhouse; funnels; mast and yard; raised ramps
-    "92,262! 908,262! 880,322 838,372! 162,372! 120,322",
+    "96,262! 904,262! 880,322 830,388! 170,388! 120,322",
     "196,266! 196,190! 212,176! 788,176! 804,190! 804,266!",
     "318,180! 318,118! 330,106! 670,106! 682,118! 682,180!",
     "430,110! 440,62! 560,62! 570,110!",
@@ -739,9 +739,9 @@ FERRY_BLACK = (
     "598,110! 604,58! 642,58! 648,110!",
     "495,66! 495,14! 505,14! 505,66!",
     "466,34! 534,34! 534,42! 466,42!",
-    "98,280! 56,182! 70,175! 134,280!",
-    "902,280! 944,182! 930,175! 866,280!",
-    # waves: the first meets the hull, the second stands alone
+    "106,290! 56,182! 70,175! 134,290!",
+    "894,290! 944,182! 930,175! 866,290!",
+    # waves: the hull lies in the first, the second stands alone
     (
         "60,366! 120,384 180,366 240,384 300,366 360,384 420,366 480,384 540,366 600,384 660,366 "
         "720,384 780,366 840,384 900,366 940,378! 940,404! 900,392 840,410 780,392 720,410 660,392 "
@@ -755,6 +755,8 @@ FERRY_BLACK = (
 )
 
 FERRY_FONT = "DejaVuSans-Bold.ttf"
+FERRY_TRACKING = 5
+"""Added between letters, so that there is metal or air between any two of them."""
 
 
 def ferry_windows() -> list[Complexes]:
@@ -786,10 +788,13 @@ def ferry() -> Bytes:
         cv2.fillPoly(big, [fixed_point(hole * scale * finer)], 255, cv2.LINE_8, SHIFT)
     image = Image.fromarray(big)
     face = Path(mpl.get_data_path()) / "fonts" / "ttf" / FERRY_FONT
-    font = ImageFont.truetype(str(face), 100 * scale * finer)
-    ImageDraw.Draw(image).text(
-        (cols / 2, 596 * scale * finer), "FERRY LANE 17", fill=0, font=font, anchor="ms"
-    )
+    font = ImageFont.truetype(str(face), 97 * scale * finer)
+    draw, words = ImageDraw.Draw(image), "FERRY LANE 17"
+    widths = [font.getlength(letter) + FERRY_TRACKING * scale * finer for letter in words]
+    x = (cols - sum(widths)) / 2
+    for letter, width in zip(words, widths, strict=True):
+        draw.text((x + width / 2, 576 * scale * finer), letter, fill=0, font=font, anchor="ms")
+        x += width
     return np.asarray(image.resize((cols // finer, rows // finer), Image.Resampling.BOX), np.uint8)
 
 

@@ -21,7 +21,7 @@ FOLDER = Path(__file__).resolve().parent.parent / "samples"
 
 SIZES = {
     "heron-sketch.jpg": (4000, 3000),
-    "ferry-solid.png": (2000, 1280),
+    "ferry-solid.png": (2000, 1240),
     "kelp-lines.png": (2000, 1500),
     "boat-shed-bars.png": (1800, 1420),
 }
