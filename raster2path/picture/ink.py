@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from functools import cache
+from typing import TypeVar, cast
 
 import cv2
 import numpy as np
@@ -13,6 +14,7 @@ from raster2path.model import Ink, Level, Mask, Note, NoteKind, Picture, frozen
 
 Bytes = npt.NDArray[np.uint8]
 Floats = npt.NDArray[np.float32]
+Tones = TypeVar("Tones", Bytes, Floats)
 
 SHARPEST_PHOTO_PX = 0.55
 """Edges less blurred than this were drawn by a computer; halving is then right in the picture's
@@ -24,6 +26,9 @@ SMALL_PX = 640
 
 STEEPEST_SHADOW = 0.12
 """Steps of the logarithm of light, for one pixel of the small copy; what is steeper is ink."""
+
+DARKEST = 0.002
+"""Light is never taken to be less, so that its logarithm keeps its feet on the ground."""
 
 FAINTEST = 0.06
 """Darkening of paper that can still be told from the paper itself."""
@@ -73,7 +78,7 @@ def _linear() -> Floats:
 def _best_grey(rgb: Bytes) -> Bytes:
     """Grey from the mix of channels in which the ink stands out most from its paper."""
     small = _shrunk(rgb, SMALL_PX)
-    light = cv2.LUT(small, _linear()) + np.float32(0.01)
+    light = _lit(small, _linear()) + np.float32(0.01)
     size = _odd(0.04 * max(small.shape[:2]))
     paper = cv2.morphologyEx(cv2.blur(light, (3, 3)), cv2.MORPH_CLOSE, np.ones((size, size)))
     dark = 1 - light / paper
@@ -89,13 +94,21 @@ def _best_grey(rgb: Bytes) -> Bytes:
     return np.asarray(cv2.transform(rgb, weights[None].astype(np.float32)), np.uint8)
 
 
-def _shrunk(image: npt.NDArray[np.generic], long_side_px: int) -> npt.NDArray[np.generic]:
+def _lit(grey: Bytes, light: Floats) -> Floats:
+    return np.asarray(cv2.LUT(grey, light), np.float32)
+
+
+def _grey(image: npt.ArrayLike) -> Bytes:
+    return np.asarray(image, np.uint8)
+
+
+def _shrunk(image: Tones, long_side_px: int) -> Tones:
     rows, cols = image.shape[:2]
     scale = long_side_px / max(rows, cols)
     if scale >= 1:
         return image
     size = (max(1, round(cols * scale)), max(1, round(rows * scale)))
-    return np.asarray(cv2.resize(image, size, interpolation=cv2.INTER_AREA))
+    return cast("Tones", cv2.resize(image, size, interpolation=cv2.INTER_AREA))
 
 
 def _odd(size_px: float) -> int:
@@ -137,7 +150,7 @@ def _profiles_along_rows(grey: Bytes, step: int | None = None) -> npt.NDArray[np
     profiles = rows[i[:, None], (j + 1)[:, None] + np.arange(-r, r + 1)]
     falls = profiles[:, r - 1] > profiles[:, r + 1]
     profiles[falls] = profiles[falls, ::-1]
-    return profiles
+    return np.asarray(profiles, np.uint8)
 
 
 def _blur(profiles: npt.NDArray[np.uint8], light: Floats) -> float:
@@ -205,7 +218,7 @@ def _darkening(grey: Bytes, light: Floats) -> Floats:
     """How much of its paper's light each pixel lacks: 0 on paper, towards 1 in black ink."""
     paper = _paper(grey, light)
     wide = cv2.resize(paper, grey.shape[::-1], interpolation=cv2.INTER_LINEAR)
-    dark = cv2.divide(cv2.LUT(grey, light), wide, dst=wide)
+    dark = cv2.divide(_lit(grey, light), wide, dst=wide)
     return np.asarray(np.subtract(np.float32(1), dark, out=dark), np.float32)
 
 
@@ -217,26 +230,34 @@ def _paper(grey: Bytes, light: Floats) -> Floats:
     10.1016/0146-664X(74)90022-7), so that a soft shadow is light and a large black area is ink.
     What comes out paper-like is smoothed; below ink it is filled in from around.
     """
-    middle = _shrunk(grey, 2 * SMALL_PX)
+    # Several pixels go into one, or grain and noise would look steep.
+    small_px = min(SMALL_PX, max(120, max(grey.shape) // 3))
+    middle = _shrunk(grey, 2 * small_px)
     size = _odd(0.008 * max(middle.shape))
     closed = cv2.morphologyEx(cv2.blur(middle, (3, 3)), cv2.MORPH_CLOSE, np.ones((size, size)))
-    tone = np.log(np.maximum(light[_shrunk(closed, SMALL_PX)], 0.002))
+    tone = np.log(np.maximum(_lit(_shrunk(_grey(closed), small_px), light), DARKEST))
     shade = _without_steps(tone)
     rest = tone - shade
-    paper = shade + _filled(rest, rest > _upper_mode(rest) - 0.12, finest_px=12)
-    tone = np.log(np.maximum(_shrunk(cv2.LUT(middle, light), SMALL_PX), 0.002))
-    rest = tone - paper
-    is_paper = cv2.erode((np.abs(rest) < 0.12).astype(np.uint8), np.ones((3, 3))) > 0
-    if is_paper.mean() > 0.02:
-        paper = paper + _filled(rest, is_paper, finest_px=5)
-    return np.exp(paper).astype(np.float32)
+    top = _upper_mode(rest)
+    # The steps taken out bend the rest a little, so paper is sought well below its brightest.
+    drop = float(np.clip(0.3 * (top - np.quantile(rest, 0.02)), 0.12, 0.4))
+    paper = shade + _filled(rest, rest > top - drop, finest_px=12)
+    tone = np.log(np.maximum(_shrunk(_lit(middle, light), small_px), DARKEST))
+    for _ in range(2):
+        rest = tone - paper
+        is_paper = cv2.erode((np.abs(rest) < 0.12).astype(np.uint8), np.ones((3, 3))) > 0
+        if is_paper.mean() > 0.02:
+            paper = paper + _filled(rest, is_paper, finest_px=5)
+    return np.asarray(np.exp(paper), np.float32)
 
 
 def _without_steps(tone: Floats) -> Floats:
     """The surface whose slopes are those of `tone` but for the steep ones, which become level."""
     slope_x = np.diff(tone, axis=1, append=tone[:, -1:])
     slope_y = np.diff(tone, axis=0, append=tone[-1:])
-    steep = (np.hypot(slope_x, slope_y) > STEEPEST_SHADOW).astype(np.uint8)
+    slope = np.hypot(slope_x, slope_y)
+    steepest = max(STEEPEST_SHADOW, 6 * float(np.median(slope)))
+    steep = (slope > steepest).astype(np.uint8)
     gentle = (cv2.dilate(steep, np.ones((3, 3), np.uint8)) == 0).astype(np.float32)
     slope_x *= gentle
     slope_y *= gentle
@@ -296,9 +317,7 @@ def _soft(values: Floats, size_px: float) -> Floats:
 def _normalised(dark: Floats, name: str) -> Level:
     """Darkening over that of the ink nearby, so that 0.5 is half-way between paper and ink."""
     is_large = dark.size > 3e6
-    small = (
-        cv2.resize(dark, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA) if is_large else dark
-    )
+    small = _shrunk(dark, max(dark.shape) // 2) if is_large else dark
     full = _full_ink(small, name)
     local = _local_ink(small, full)
     wide = cv2.resize(local, dark.shape[::-1], interpolation=cv2.INTER_LINEAR)
@@ -346,11 +365,11 @@ def _local_ink(dark: Floats, full: float) -> Floats:
 
 def _mask(level: Level, name: str) -> tuple[Mask, float]:
     """Level at half, without specks, pinholes and marks that are nowhere dark; and pen width."""
-    half = cv2.compare(level, 0.5, cv2.CMP_GE)
+    half = (level >= np.float32(0.5)).view(np.uint8)
     pen_px = _pen(half)
     speck_px = max(9.0, (0.3 * pen_px) ** 2)
     n, labels, stats, _ = cv2.connectedComponentsWithStats(half, connectivity=8)
-    areas = stats[:, cv2.CC_STAT_AREA]
+    areas = np.asarray(stats[:, cv2.CC_STAT_AREA], np.int64)
     kept = areas >= speck_px
     is_strong = np.zeros(n, bool)
     is_strong[labels[(level >= 0.7) & (half > 0)]] = True
@@ -365,7 +384,7 @@ def _mask(level: Level, name: str) -> tuple[Mask, float]:
     return mask, pen_px
 
 
-def _refuse_noise(areas: npt.NDArray[np.int32], kept: Mask, name: str) -> None:
+def _refuse_noise(areas: npt.NDArray[np.int64], kept: Mask, name: str) -> None:
     if not kept.any():
         raise NothingFoundError(
             f"no ink was found in {name}; expected something darker than its paper"

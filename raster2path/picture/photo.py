@@ -220,7 +220,7 @@ def _eight_bits(grey: npt.NDArray[np.generic]) -> Rgb:
 
 
 def _bytes_from(values: npt.NDArray[np.generic]) -> Rgb:
-    return np.clip(np.rint(values), 0, 255).astype(np.uint8)
+    return np.asarray(np.clip(np.rint(values), 0, 255), np.uint8)
 
 
 def _odd_profile(image: Image.Image) -> ImageCms.ImageCmsProfile | None:
