@@ -50,6 +50,11 @@ SMOOTH_TURN_DEG = 14.0
 """A line and a curve that meet in less flow into each other."""
 SMOOTH_ARCS_DEG = 24.0
 """Two arcs that meet in less are one curve: arcs only stand in for it until it is fitted."""
+FLAT_PX = 0.25
+"""A piece that bulges by less may be part of a longer line."""
+LEAST_SAGITTA_PX = 0.08
+BENT_RATIO = 2.0
+"""A line is the flat part of a curve where an arc leaves so many times less squared error."""
 MERGE_TURN_DEG = 1.5
 """Two lines that meet in less are one, where one line fits both."""
 LEAST_INNER_DEG = 15.0
@@ -108,6 +113,18 @@ class _Piece:
     @property
     def n(self) -> int:
         return self.last - self.first
+
+    @property
+    def sagitta(self) -> float:
+        """How far it bulges from its chord, points being a pixel apart."""
+        return 0.0 if self.is_line else self.n**2 / (8 * abs(self.radius))
+
+    def on(self, at: Complexes) -> Complexes:
+        """The places on it (carried on, both ways) nearest to points."""
+        away = at - self.anchor
+        if self.is_line:
+            return self.anchor + self.direction * (away * self.direction.conjugate()).real
+        return self.anchor + away / np.abs(away) * abs(self.radius)
 
     def tangent(self, at: complex) -> complex:
         """Direction of travel at the place on it nearest to a point."""
@@ -514,26 +531,61 @@ def _apex(
 def _tidied(pieces: list[_Piece], z: Complexes, sight: _Sight) -> list[_Piece]:
     """The pieces without slivers and needless breaks, short lines turned to their fellows."""
     pieces = _without_slivers(pieces, z, sight)
-    return _turned(_merged(pieces, z, sight), sight)
+    return _turned(_bent(_merged(pieces, z, sight), z, sight), sight)
 
 
 def _merged(pieces: list[_Piece], z: Complexes, sight: _Sight) -> list[_Piece]:
-    """Neighbouring lines that are one line within the noise made one."""
+    """Neighbours that are one line within the noise made one."""
     sums = _Sums(z)
     out = pieces[:1]
     for piece in pieces[1:]:
         before = out[-1]
-        if before.is_line and piece.is_line:
-            turn = abs(math.degrees(_turn_at(before, piece, 0j)))
+        if before.sagitta < FLAT_PX and piece.sagitta < FLAT_PX:
             whole = _laid(sums, z, before.first, piece.last, sight, is_line=True)
+            ends = abs(math.degrees(_turn_at(before, piece, complex(z[piece.first]))))
             run = z[whole.first + sight.trim : whole.last - sight.trim + 1]
-            if turn < MERGE_TURN_DEG and len(run) > 2:
+            if ends < MERGE_TURN_DEG and len(run) > 2:
                 off = np.abs(((run - whole.anchor) * whole.direction.conjugate()).imag)
                 if float(np.sqrt(np.mean(off**2))) < max(2.5 * sight.sigma, 0.15):
                     out[-1] = whole
                     continue
         out.append(piece)
     return out
+
+
+def _bent(pieces: list[_Piece], z: Complexes, sight: _Sight) -> list[_Piece]:
+    """The pieces, with lines that are only the flat part of a curve made arcs.
+
+    Such a line flows into a curve that bends the way its own points do.
+    """
+    sums = _Sums(z)
+    out = list(pieces)
+    for k, piece in enumerate(pieces):
+        beside = [
+            other
+            for other in (*pieces[max(0, k - 1) : k], *pieces[k + 1 : k + 2])
+            if not other.is_line and _flows(other, piece, z)
+        ]
+        if not piece.is_line or not beside:
+            continue
+        arc = _laid(sums, z, piece.first, piece.last, sight, is_line=False)
+        alike = all(arc.radius * other.radius > 0 for other in beside)
+        if arc.is_line or not alike or arc.sagitta < LEAST_SAGITTA_PX:
+            continue
+        trim = max(0, min(sight.trim, (piece.n - 3) // 2))
+        run = z[piece.first + trim : piece.last - trim + 1]
+        straight = float(np.mean(np.abs(run - piece.on(run)) ** 2))
+        round_ = float(np.mean(np.abs(run - arc.on(run)) ** 2))
+        tightest = min(abs(other.radius) for other in beside)
+        if straight > BENT_RATIO * round_ and abs(arc.radius) < 12 * tightest:
+            out[k] = arc
+    return out
+
+
+def _flows(a: _Piece, b: _Piece, z: Complexes) -> bool:
+    """True where two neighbours, in either order, meet without a corner."""
+    at = complex(z[max(a.first, b.first)])
+    return abs(math.degrees(_turn_at(a, b, at))) < SMOOTH_TURN_DEG
 
 
 def _turned(pieces: list[_Piece], sight: _Sight) -> list[_Piece]:
@@ -571,7 +623,7 @@ def _joint(a: _Piece, b: _Piece, z: Complexes, sight: _Sight) -> _Joint:
     index = b.first
     here = complex(z[index])
     turn = abs(math.degrees(_turn_at(a, b, here)))
-    if not (a.is_line or b.is_line) and turn < SMOOTH_ARCS_DEG:
+    if not (a.is_line or b.is_line) and turn < _smooth_arcs_deg(a, b, sight):
         return _Joint(index, here, unit(a.tangent(here) + b.tangent(here)), is_inside=True)
     if a.is_line != b.is_line and turn < SMOOTH_TURN_DEG:
         line = a if a.is_line else b
@@ -580,6 +632,13 @@ def _joint(a: _Piece, b: _Piece, z: Complexes, sight: _Sight) -> _Joint:
     if at is None:
         at = _notch(a, b, z, index, sight)
     return _Joint(index, at, None)
+
+
+def _smooth_arcs_deg(a: _Piece, b: _Piece, sight: _Sight) -> float:
+    """Turning up to which two arcs are one curve; tight ones turn within the trimmed points."""
+    return SMOOTH_ARCS_DEG + math.degrees(
+        0.6 * sight.trim * (1 / abs(a.radius) + 1 / abs(b.radius))
+    )
 
 
 def _notch(a: _Piece, b: _Piece, z: Complexes, index: int, sight: _Sight) -> complex:
