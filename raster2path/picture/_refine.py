@@ -293,7 +293,8 @@ def _tipped(branches: _Branches, nodes: Points, degrees: Ints, level: Level) -> 
     value = _bilinear(level, probe.reshape(-1, 2)).reshape(reach.shape)
     is_paper = value < 0.5
     first = np.where(is_paper.any(axis=1), is_paper.argmax(axis=1), 39)
-    tip = np.maximum(reach[np.arange(len(free)), first] - half, 0.0)
+    # Four fifths: blur draws a round tip in, and the distance to paper is a little long.
+    tip = np.maximum(reach[np.arange(len(free)), first] - 0.8 * half, 0.0)
     out[branches.node[free]] = start + tip[:, None] * outward
     return out
 

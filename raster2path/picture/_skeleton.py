@@ -54,7 +54,8 @@ def follow(mask: Mask) -> Draft:
 
     thin = np.pad(skeletonize(mask), 1)
     row, col = np.nonzero(thin)
-    places = np.column_stack([col, row]) - 0.5  # less 1 for the padding, plus 0.5 for the middle
+    # Less 1 for the padding, plus 0.5 for the middle.
+    places = np.asarray(np.column_stack([col, row]) - 0.5, np.float64)
     n = len(places)
     if not n:
         return Draft(np.zeros((0, 2)), ())
