@@ -8,7 +8,7 @@ drawn here.
 from __future__ import annotations
 
 import unicodedata
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from functools import lru_cache
 
 import cv2
@@ -76,6 +76,23 @@ def fill_even_odd(pixels: Pixels, rings: Iterable[Points], colour: Colour | int)
     drawn = [fixed(ring) for ring in rings]
     if drawn:
         cv2.fillPoly(pixels, drawn, colour, cv2.LINE_AA, _SHIFT)
+
+
+def coverage(rings: Sequence[Points], size_px: tuple[int, int]) -> Pixels:
+    """How much of each pixel the even-odd fill of rings covers, 0 to 255; size is (cols, rows).
+
+    OpenCV's fill takes the boundary in, half a pixel all round. So the outside is filled as well,
+    and the two meet in the middle.
+    """
+    cols, rows = size_px
+    inside, outside = np.zeros((rows, cols), np.uint8), np.zeros((rows, cols), np.uint8)
+    far = 4.0
+    frame = np.array(
+        [[-far, -far], [cols + far, -far], [cols + far, rows + far], [-far, rows + far]]
+    )
+    fill_even_odd(inside, rings, 255)
+    fill_even_odd(outside, [frame, *rings], 255)
+    return np.asarray(cv2.addWeighted(inside, 0.5, 255 - outside, 0.5, 0), np.uint8)
 
 
 def draw_ring(

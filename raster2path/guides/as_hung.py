@@ -11,8 +11,8 @@ import numpy.typing as npt
 from raster2path.geometry import Path, Points
 from raster2path.guides._canvas import (
     Pixels,
+    coverage,
     draw_ring,
-    fill_even_odd,
     not_ready_band,
     png,
     words_width,
@@ -79,13 +79,13 @@ def _view(order: CutOrder) -> _View:
 def _metal(view: _View, order: CutOrder) -> Share:
     """How much of each pixel is metal, 0 to 1."""
     plan = order.plan
-    metal = np.zeros((view.size_px[1] * _OVER, view.size_px[0] * _OVER), np.uint8)
-    fill_even_odd(metal, [view.line(edge.path, over=_OVER) for edge in plan.edges], 255)
+    size = (view.size_px[0] * _OVER, view.size_px[1] * _OVER)
+    metal = coverage([view.line(edge.path, over=_OVER) for edge in plan.edges], size)
     kerf_px = plan.kerf_mm * view.px_per_mm * _OVER
     if kerf_px >= 2:
         metal = _with_round_corners(metal, kerf_px / 2)
     if plan.slits:
-        _cut_slits(metal, view, order)
+        metal = np.minimum(metal, 255 - _slits(view, order, size))
     small = cv2.resize(metal, view.size_px, interpolation=cv2.INTER_AREA)
     return np.asarray(small, np.float32) / np.float32(255)
 
@@ -94,7 +94,8 @@ def _with_round_corners(metal: Pixels, radius: float) -> Pixels:
     """Leave what a disc of this radius cannot reach from inside the drops.
 
     That is a morphological opening of the drops, by distances instead of a kernel, so that it costs
-    the same for every kerf. Half pixels go the drop's way: a hole just as wide as the kerf stays.
+    the same for every kerf. A pixel goes the drop's way, so that smooth straight edges, and
+    holes just as wide as the kerf, stay as they are.
     """
     drop = 255 - metal
     inner = cv2.distanceTransform((drop > 127).astype(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_5)
@@ -102,19 +103,23 @@ def _with_round_corners(metal: Pixels, radius: float) -> Pixels:
     if middles.all():
         return metal
     reach = cv2.distanceTransform(middles, cv2.DIST_L2, cv2.DIST_MASK_5)
-    reached = np.clip((radius + 0.5 - reach) * 255, 0, 255).astype(np.uint8)
+    reached = np.clip((radius + 1.5 - reach) * 255, 0, 255).astype(np.uint8)
     return np.asarray(255 - np.minimum(drop, reached), np.uint8)
 
 
-def _cut_slits(metal: Pixels, view: _View, order: CutOrder) -> None:
-    """Take the kerf's width along every slit away, in place."""
+def _slits(view: _View, order: CutOrder, size_px: tuple[int, int]) -> Pixels:
+    """What the kerf takes along the slits; never less than 0.2 mm, so that one sees where."""
     import shapely
 
     lines = [shapely.LineString(_chain(path, view)) for path in order.plan.slits]
-    widened = shapely.buffer(lines, max(order.plan.kerf_mm, 0.2) * view.px_per_mm * _OVER / 2)
-    for area in shapely.get_parts(widened):
-        rings = [np.asarray(ring.coords) for ring in (area.exterior, *area.interiors)]
-        fill_even_odd(metal, rings, 0)
+    width = max(order.plan.kerf_mm, 0.2) * view.px_per_mm * _OVER
+    widened = shapely.union_all(shapely.buffer(lines, width / 2))
+    rings = [
+        np.asarray(ring.coords)
+        for area in shapely.get_parts(widened)
+        for ring in (area.exterior, *area.interiors)
+    ]
+    return coverage(rings, size_px)
 
 
 def _chain(path: Path, view: _View) -> Points:

@@ -154,6 +154,8 @@ def _arc(arc: Arc, start: complex, end: complex) -> str:
         while decimals < 9 and 0.5 * 10**-decimals * (1 + radius / off_centre) > 1e-3:
             decimals += 1
         text = f"{radius:.{decimals}f}"
+        whole, _, part = text.partition(".")
+        text = f"{whole}.{part.rstrip('0').ljust(3, '0')}"
     return f"A {text} {text} 0 {is_large} {is_clockwise} {at(end)}"
 
 
