@@ -1,0 +1,235 @@
+"""Where a tie could stand: gaps between pieces of metal, the gentlest place first."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from raster2path.geometry import Complexes, Kind, Points, Segment, to_points, unit
+from raster2path.sign._surgery import Ring
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+MOST_SAMPLES = 16000
+CORNER_COS = math.cos(math.radians(25))
+"""Where an edge turns by more than this, it has a corner; ties keep off corners."""
+
+N_BEST, N_SPREAD = 8, 24
+"""Places tried for a pair of pieces: the best ones, and some spread over all the others."""
+
+STEEPEST = 0.35
+"""Least cosine between a tie and the square to an edge that it stands on."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Samples:
+    """Places along all edges, every few millimetres.
+
+    Attributes:
+        at: where.
+        outward: direction square to the edge, away from the metal.
+        node: number of the piece of metal.
+        corner_mm: distance along the edge to the nearest corner.
+        kind: what the edge is.
+    """
+
+    at: Complexes
+    outward: Complexes
+    node: Ints
+    corner_mm: Floats
+    kind: Ints
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """A place for a tie: from metal `a` across to metal `b`."""
+
+    cost: float
+    a: int
+    b: int
+    start: complex
+    end: complex
+    axis: complex
+
+    @property
+    def length_mm(self) -> float:
+        """Distance of the two edges here."""
+        return abs(self.end - self.start)
+
+    @property
+    def middle(self) -> complex:
+        """Half way across."""
+        return (self.start + self.end) / 2
+
+
+def sample(rings: Mapping[int, Ring], node_of: Callable[[int], int]) -> Samples:
+    """Places along the edges, each with its piece's number."""
+    total = sum(ring.path.length for ring in rings.values())
+    boxes = np.array([ring.box for ring in rings.values()])
+    size = float((boxes[:, 2:].max(axis=0) - boxes[:, :2].min(axis=0)).max())
+    step = max(min(2.0, size / 200), total / MOST_SAMPLES)
+    parts = [_sample_ring(ring, step) for ring in rings.values()]
+    nodes = [np.full(len(part[0]), node_of(key)) for key, part in zip(rings, parts, strict=True)]
+    at, tangent, corner, kind = (np.concatenate([part[k] for part in parts]) for k in range(4))
+    return Samples(at, -1j * tangent, np.concatenate(nodes), corner.real, kind.real.astype(int))
+
+
+def _sample_ring(ring: Ring, step: float) -> tuple[Complexes, Complexes, Complexes, Complexes]:
+    segments = ring.path.segments
+    lengths = np.array([segment.length for segment in segments])
+    starts = np.concatenate([[0.0], np.cumsum(lengths)])
+    at, tangent, along, kind = [], [], [], []
+    for segment, length, start in zip(segments, lengths, starts[:-1], strict=True):
+        n = max(1, math.ceil(length / step))
+        t = (np.arange(n) + 0.5) / n
+        at.append(segment.points_at(t))
+        ahead = segment.points_at(t + 0.25 / n) - segment.points_at(t - 0.25 / n)
+        tangent.append(ahead / np.maximum(np.abs(ahead), 1e-12))
+        along.append(start + t * length)
+        kind.append(np.full(n, int(segment.kind)))
+    far = _far_from_corners(np.concatenate(along), _corners(segments, starts), starts[-1])
+    return (
+        np.concatenate(at),
+        np.concatenate(tangent),
+        far.astype(complex),
+        np.concatenate(kind).astype(complex),
+    )
+
+
+def _corners(segments: tuple[Segment, ...], starts: Floats) -> Floats:
+    """Where along a ring the edge turns sharply."""
+    leaving = np.array([segment.tangent(0.0) for segment in segments])
+    coming = np.roll(np.array([segment.tangent(1.0) for segment in segments]), 1)
+    return np.asarray(starts[:-1][(coming.conj() * leaving).real < CORNER_COS])
+
+
+def _far_from_corners(along: Floats, corners: Floats, total: float) -> Floats:
+    if not len(corners):
+        return np.full(len(along), math.inf)
+    wrapped = np.concatenate([corners - total, corners, corners + total])
+    k = np.searchsorted(wrapped, along)
+    k = np.clip(k, 1, len(wrapped) - 1)
+    return np.asarray(np.minimum(np.abs(along - wrapped[k - 1]), np.abs(wrapped[k] - along)))
+
+
+def neighbours(samples: Samples) -> tuple[Ints, Ints]:
+    """Pairs of samples of different pieces with no other sample between them.
+
+    They are edges of the Delaunay triangulation, which holds the shortest spanning tree.
+    """
+    from scipy.spatial import Delaunay, QhullError
+
+    none = np.empty(0, np.int64)
+    if len(samples.at) < 4 or len(np.unique(samples.node)) < 2:
+        return none, none
+    try:
+        triangles = Delaunay(to_points(samples.at)).simplices.astype(np.int64)
+    except QhullError:
+        return none, none
+    edges = np.concatenate([triangles[:, [0, 1]], triangles[:, [1, 2]], triangles[:, [2, 0]]])
+    edges = np.unique(np.sort(edges, axis=1), axis=0)
+    i, j = edges.T
+    differ = samples.node[i] != samples.node[j]
+    return i[differ], j[differ]
+
+
+def gaps(samples: Samples, boxes: Points, *, tie_mm: float) -> list[Gap]:
+    """Places for ties between neighbouring pieces, cheapest first.
+
+    Args:
+        samples: places along the edges.
+        boxes: (n, 4), x0, y0, x1, y1 of each piece.
+        tie_mm: width of a tie.
+    """
+    i, j = neighbours(samples)
+    across = samples.at[j] - samples.at[i]
+    length = np.abs(across)
+    keep = length > 1e-6
+    i, j, across, length = i[keep], j[keep], across[keep], length[keep]
+    axis = _square_where_parallel(samples, i, j, across / length)
+    cos_i = (axis.conj() * samples.outward[i]).real
+    cos_j = -(axis.conj() * samples.outward[j]).real
+    upright = (cos_i > STEEPEST) & (cos_j > STEEPEST)
+    cost = (length + 1.0) * (1 + 1.5 * (2 - cos_i - cos_j))
+    for end in (i, j):
+        strict = samples.kind[end] != Kind.ORGANIC
+        cost *= 1 + np.where(samples.corner_mm[end] < tie_mm / 2 + 1, 0.6 + 1.2 * strict, 0.0)
+    cost *= _on_the_middle(samples, boxes, i, j, axis)
+    cost *= 1 + np.clip(length / (5 * tie_mm) - 1, 0, 1)  # a bar is worse than ties in a chain
+    picked = np.flatnonzero(upright)
+    picked = picked[_spread(samples.node[i[picked]], samples.node[j[picked]], cost[picked])]
+    return [
+        Gap(
+            float(cost[k]),
+            int(samples.node[i[k]]),
+            int(samples.node[j[k]]),
+            complex(samples.at[i[k]]),
+            complex(samples.at[j[k]]),
+            complex(axis[k]),
+        )
+        for k in picked[np.argsort(cost[picked], kind="stable")]
+    ]
+
+
+def _square_where_parallel(samples: Samples, i: Ints, j: Ints, direct: Complexes) -> Complexes:
+    """Direction of each tie: square to both edges where they run alike, else straight across."""
+    mean = samples.outward[i] - samples.outward[j]
+    size = np.abs(mean)
+    square = mean / np.maximum(size, 1e-12)
+    is_alike = (size > 1.93) & ((square.conj() * direct).real > 0.85)
+    return np.asarray(np.where(is_alike, square, direct), np.complex128)
+
+
+def _on_the_middle(samples: Samples, boxes: Points, i: Ints, j: Ints, axis: Complexes) -> Floats:
+    """Lettering is held at top or bottom, in the middle of the smaller piece (REFERENCE 4)."""
+    size = (boxes[:, 2] - boxes[:, 0]) * (boxes[:, 3] - boxes[:, 1])
+    a, b = samples.node[i], samples.node[j]
+    small = boxes[np.where(size[a] < size[b], a, b)]
+    middle = (samples.at[i] + samples.at[j]) / 2
+    off_x = np.abs(middle.real - (small[:, 0] + small[:, 2]) / 2) / np.maximum(
+        small[:, 2] - small[:, 0], 1e-6
+    )
+    off_y = np.abs(middle.imag - (small[:, 1] + small[:, 3]) / 2) / np.maximum(
+        small[:, 3] - small[:, 1], 1e-6
+    )
+    is_strict = np.minimum(samples.kind[i], samples.kind[j]) > 0
+    is_letter = (samples.kind[i] == Kind.LETTERING) | (samples.kind[j] == Kind.LETTERING)
+    factor = np.ones(len(i))
+    factor += np.where(is_letter, 1.2 * (1 - np.abs(axis.imag)) + np.clip(off_x, 0, 1), 0.0)
+    # elsewhere an axis of the piece is the gentlest place, a little
+    factor += (
+        np.where(is_strict & ~is_letter, 0.6, 0.25)
+        * np.clip(np.minimum(off_x, off_y), 0, 0.5)
+        * ~is_letter
+    )
+    return factor
+
+
+def _spread(a: Ints, b: Ints, cost: Floats) -> Ints:
+    """The best few of each pair, and some spread over the rest."""
+    pair = np.minimum(a, b) * (int(max(a.max(initial=0), b.max(initial=0))) + 1) + np.maximum(a, b)
+    order = np.lexsort((cost, pair))
+    _, first, count = np.unique(pair[order], return_index=True, return_counts=True)
+    rank = np.arange(len(order)) - np.repeat(first, count)
+    every = np.repeat(np.maximum(1, count // N_SPREAD), count)
+    return np.asarray(order[(rank < N_BEST) | (rank % every == 0)])
+
+
+def spread_out(gaps_: list[Gap], *, apart_mm: float) -> Iterator[Gap]:
+    """Gaps in order, those that lie beside one already given left out."""
+    given: list[complex] = []
+    for gap in gaps_:
+        if all(abs(gap.middle - other) > apart_mm for other in given):
+            given.append(gap.middle)
+            yield gap
+
+
+def swung(gap: Gap) -> tuple[complex, ...]:
+    """Axes to try at a gap: as proposed, then straight from edge to edge."""
+    direct = unit(gap.end - gap.start)
+    return (gap.axis,) if abs(direct - gap.axis) < 0.02 else (gap.axis, direct)

@@ -1,0 +1,54 @@
+"""What is true of the metal in the end: ties that are free on both sides, small loose bits gone."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import shapely
+
+from raster2path.model import Tie
+from raster2path.sign._islands import metal_of, parts_of
+from raster2path.sign._surgery import Ring
+
+SHARP_MM = 0.02
+"""A side is free where the metal's edge runs along it, this near."""
+
+LEAST_FREE_MM = 0.1
+
+
+def free_ties(ties: Sequence[Tie], metal: shapely.Geometry) -> tuple[Tie, ...]:
+    """The ties that still are strips: two free sides, a tie's width apart.
+
+    A later strip may have joined an earlier one from the side; then both are one plate of metal,
+    wider than a tie, and no strip is left to be listed.
+    """
+    edges = metal.boundary
+    return tuple(tie for tie in ties if _is_free(tie, edges))
+
+
+def _is_free(tie: Tie, edges: shapely.Geometry) -> bool:
+    outline = shapely.Polygon([(z.real, z.imag) for z in tie.corners])
+    if not outline.is_valid:
+        return False
+    x0, y0, x1, y1 = outline.bounds
+    near = shapely.clip_by_rect(edges, x0 - 1, y0 - 1, x1 + 1, y1 + 1)
+    free = shapely.line_merge(outline.exterior.intersection(near.buffer(SHARP_MM)))
+    sides = [part for part in shapely.get_parts(free) if part.length > LEAST_FREE_MM]
+    sides.sort(key=lambda part: -part.length)
+    return len(sides) >= 2 and bool(sides[0].distance(sides[1]) > tie.width_mm - 2.5 * SHARP_MM)
+
+
+def without_small_loose(
+    rings: Mapping[int, Ring], *, least_mm2: float
+) -> tuple[dict[int, Ring], list[shapely.Geometry]]:
+    """The edges less those of loose pieces under `least_mm2`, and the shapes of these."""
+    parts = parts_of(metal_of(ring.path for ring in rings.values()))
+    small = [part for part in parts[1:] if part.area < least_mm2]
+    gone = set()
+    for part in small:
+        hull = shapely.Polygon(part.exterior).buffer(1e-6)
+        for key, ring in rings.items():
+            start = ring.path.start
+            if hull.covers(shapely.Point(start.real, start.imag)):
+                gone.add(key)
+    return {key: ring for key, ring in rings.items() if key not in gone}, small

@@ -1,0 +1,56 @@
+"""How many ties a piece needs: by the bending of one tie that carries it, and by its size."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+STEEL_KG_MM3 = 7850e-9
+GRAVITY = 9.81
+ALLOWED_MPA = 170.0
+KNOCKS = 3.0
+"""A sign is carried and bumped: the load counts three times (REFERENCE 4)."""
+
+LARGE_MM = 120.0
+WIDE_TIES = 5.0
+"""A piece longer than 120 mm, or wider than five ties, is held on two sides (REFERENCE 4)."""
+
+
+def stress_mpa(*, area_mm2: float, lever_mm: float, width_mm: float, thickness_mm: float) -> float:
+    """Bending stress in one tie that carries an island, the sheet held flat: 6 rho A g d / (b t).
+
+    >>> area = 300 * 300
+    >>> s = stress_mpa(area_mm2=area, lever_mm=150, width_mm=6, thickness_mm=1.519)
+    >>> round(s)
+    684
+    """
+    return 6 * STEEL_KG_MM3 * area_mm2 * GRAVITY * lever_mm / (width_mm * thickness_mm)
+
+
+@dataclass(frozen=True, slots=True)
+class Load:
+    """What hangs on one tie: area, middle, and the sides of the box of the piece it holds."""
+
+    area_mm2: float
+    middle: complex
+    long_mm: float
+    short_mm: float
+
+
+def needs_second(load: Load, *, tie_at: complex, width_mm: float, thickness_mm: float) -> bool:
+    """True where one tie at this place is not enough."""
+    if load.long_mm > LARGE_MM or load.short_mm > WIDE_TIES * width_mm:
+        return True
+    stress = stress_mpa(
+        area_mm2=load.area_mm2,
+        lever_mm=abs(load.middle - tie_at),
+        width_mm=width_mm,
+        thickness_mm=thickness_mm,
+    )
+    return stress * KNOCKS > ALLOWED_MPA
+
+
+def sides_of_box(x0: float, y0: float, x1: float, y1: float) -> tuple[float, float]:
+    """Long and short side of a box."""
+    a, b = x1 - x0, y1 - y0
+    return max(a, b), math.copysign(min(a, b), 1.0)

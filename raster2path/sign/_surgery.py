@@ -1,0 +1,401 @@
+"""Surgery on fitted edges: lay a strip of metal over them and keep every segment it misses.
+
+Planar booleans on polygons would lose lines, arcs and cubics. Here the edges are split exactly
+where the strip's sides meet them, what lies under the strip is left out, and the strip's sides
+join the ends as straight lines.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+import numpy.typing as npt
+
+from raster2path.geometry import (
+    Arc,
+    Cubic,
+    Kind,
+    Line,
+    Path,
+    Place,
+    Segment,
+    cross,
+    dot,
+    unit,
+)
+
+Boxes = npt.NDArray[np.float64]
+
+TOUCH = 1e-6
+"""A side that meets a segment this near one of its ends (as a share of it) decides nothing."""
+
+LEAST_PIECE_MM = 1.0
+"""A straight piece shorter than this looks like a slip of the hand."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Ring:
+    """One closed edge of the metal, metal to the right of travel, with boxes for quick questions.
+
+    Attributes:
+        boxes: (n, 4), x0, y0, x1, y1 round each segment.
+        box: the same round all.
+        origins: indices in `Art.edges` of the edges that it was made from.
+    """
+
+    path: Path
+    boxes: Boxes
+    box: tuple[float, float, float, float]
+    origins: frozenset[int]
+    is_border: bool
+
+    @staticmethod
+    def of(path: Path, origins: frozenset[int], *, is_border: bool = False) -> Ring:
+        """The ring of a closed path."""
+        boxes = np.array([_box_of(segment) for segment in path.segments])
+        (x0, y0), (x1, y1) = boxes[:, :2].min(axis=0), boxes[:, 2:].max(axis=0)
+        return Ring(path, boxes, (float(x0), float(y0), float(x1), float(y1)), origins, is_border)
+
+
+@dataclass(frozen=True, slots=True)
+class Meeting:
+    """Where a ring meets a line, `s` along the line; `sine` > 0 where the line enters metal."""
+
+    ring: int
+    index: int
+    t: float
+    s: float
+    point: complex
+    sine: float
+
+
+@dataclass(frozen=True, slots=True)
+class Crossing:
+    """Where a ring crosses the outline of a strip, `at` = side's number + share of that side."""
+
+    ring: int
+    index: int
+    t: float
+    at: float
+    point: complex
+    enters: bool
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Weld:
+    """What laying a strip over the metal does.
+
+    Attributes:
+        gone: numbers of rings that are cut up or buried.
+        buried: those of them that lie wholly under the strip.
+        made: the rings that take their place.
+        crossings: where the strip's outline meets edges.
+        leftover_mm: the shortest straight piece that remains of a split segment.
+        is_on_tie: True where the strip meets the side of an earlier tie.
+    """
+
+    gone: frozenset[int]
+    buried: frozenset[int]
+    made: tuple[Ring, ...]
+    crossings: tuple[Crossing, ...]
+    leftover_mm: float
+    is_on_tie: bool
+
+
+def _box_of(segment: Segment) -> tuple[float, float, float, float]:
+    if isinstance(segment, Line):
+        ends: tuple[complex, ...] = (segment.start, segment.end)
+    elif isinstance(segment, Cubic):
+        ends = (segment.start, segment.control1, segment.control2, segment.end)
+    else:
+        return _box_of_arc(segment)
+    xs, ys = [z.real for z in ends], [z.imag for z in ends]
+    return min(xs), min(ys), max(xs), max(ys)
+
+
+def _box_of_arc(arc: Arc) -> tuple[float, float, float, float]:
+    """A box that is a little too large: chord points, widened by the sagitta between them."""
+    n = max(2, math.ceil(abs(arc.sweep_rad) / 0.4))
+    z = arc.points_at(np.linspace(0, 1, n + 1))
+    sagitta = arc.radius * (1 - math.cos(arc.sweep_rad / n / 2))
+    x0, x1 = float(z.real.min()) - sagitta, float(z.real.max()) + sagitta
+    return x0, float(z.imag.min()) - sagitta, x1, float(z.imag.max()) + sagitta
+
+
+def meetings_with(segment: Segment, origin: complex, along: complex) -> list[float]:
+    """Parameters at which a segment meets the infinite line through `origin`, in order, exactly.
+
+    Line and line by ratio, line and circle by a quadratic, line and cubic by the roots of the
+    cubic's distance from the line.
+    """
+    if isinstance(segment, Line):
+        a, b = cross(along, segment.start - origin), cross(along, segment.end - origin)
+        return [a / (a - b)] if a * b <= 0 and a != b else []
+    if isinstance(segment, Arc):
+        return _meetings_with_arc(segment, origin, along)
+    control = (segment.start, segment.control1, segment.control2, segment.end)
+    d0, d1, d2, d3 = (cross(along, z - origin) for z in control)
+    if min(d0, d1, d2, d3) > 0 or max(d0, d1, d2, d3) < 0:
+        return []
+    powers = (d3 - 3 * d2 + 3 * d1 - d0, 3 * (d2 - 2 * d1 + d0), 3 * (d1 - d0), d0)
+    scale = max(abs(p) for p in powers)
+    if scale == 0:
+        return []
+    kept = [p if abs(p) > 1e-13 * scale else 0.0 for p in powers]
+    roots = np.roots(kept)
+    real = roots.real[np.abs(roots.imag) < 1e-9]
+    return sorted(float(t) for t in real if 0 <= t <= 1)
+
+
+def _meetings_with_arc(arc: Arc, origin: complex, along: complex) -> list[float]:
+    u = unit(along)
+    away = cross(u, arc.centre - origin)
+    radius = arc.radius
+    if abs(away) >= radius or arc.sweep_rad == 0:
+        return []
+    foot = arc.centre - away * (1j * u)
+    half = math.sqrt(radius**2 - away**2)
+    found = []
+    for point in (foot - half * u, foot + half * u):
+        ratio = (point - arc.centre) / (arc.start - arc.centre)
+        turn = math.atan2(ratio.imag, ratio.real)
+        turn = turn % (2 * math.pi) if arc.sweep_rad > 0 else -((-turn) % (2 * math.pi))
+        t = turn / arc.sweep_rad
+        if 0 <= t <= 1:
+            found.append(t)
+    return sorted(found)
+
+
+def _near(
+    rings: dict[int, Ring], box: tuple[float, float, float, float]
+) -> Iterable[tuple[int, int, Segment]]:
+    """Segments whose boxes meet a box, with the number of their ring and their index."""
+    x0, y0, x1, y1 = box
+    for key, ring in rings.items():
+        a, b, c, d = ring.box
+        if a > x1 or b > y1 or c < x0 or d < y0:
+            continue
+        boxes = ring.boxes
+        hit = (boxes[:, 0] <= x1) & (boxes[:, 1] <= y1) & (boxes[:, 2] >= x0) & (boxes[:, 3] >= y0)
+        for index in np.flatnonzero(hit).tolist():
+            yield key, index, ring.path.segments[index]
+
+
+def _box_round(points: Sequence[complex]) -> tuple[float, float, float, float]:
+    xs, ys = [z.real for z in points], [z.imag for z in points]
+    return min(xs), min(ys), max(xs), max(ys)
+
+
+def meetings(
+    rings: dict[int, Ring], origin: complex, along: complex, *, reach_mm: float
+) -> list[Meeting]:
+    """Where the line through `origin` meets edges within `reach_mm` either way, in order."""
+    u = unit(along)
+    box = _box_round([origin - reach_mm * u, origin + reach_mm * u])
+    found = []
+    for key, index, segment in _near(rings, box):
+        for t in meetings_with(segment, origin, u):
+            point = segment.point(t)
+            s = dot(u, point - origin)
+            if abs(s) <= reach_mm:
+                sine = cross(segment.tangent(t), u)
+                found.append(Meeting(key, index, t, s, point, sine))
+    return sorted(found, key=lambda meeting: meeting.s)
+
+
+def weld(rings: dict[int, Ring], strip: Sequence[complex]) -> Weld | None:
+    """The metal together with a strip laid over it; None where that can't be told for certain.
+
+    Args:
+        rings: closed edges, metal to the right of travel.
+        strip: corners of a simple polygon, clockwise as seen.
+
+    Returns:
+        The rings that go and those that come. Segments that the strip does not touch are kept as
+        they are; new pieces are straight `Line`s with `is_tie_side` set. None where a side runs
+        through a joint of two segments or along an edge, or misses all edges.
+    """
+    crossings = _crossings(rings, strip)
+    if crossings is None or not crossings:
+        return None
+    buried = _buried(rings, strip, {c.ring for c in crossings})
+    outside = _kept_of_rings(rings, crossings)
+    sides = _kept_of_strip(strip, crossings)
+    if outside is None or sides is None:
+        return None
+    made = _chained(rings, outside, sides)
+    if made is None:
+        return None
+    cut_up = {c.ring for c in crossings}
+    extra = frozenset[int]().union(*(rings[key].origins for key in buried))
+    if extra:
+        made[0] = Ring.of(made[0].path, made[0].origins | extra, is_border=made[0].is_border)
+    return Weld(
+        gone=frozenset(cut_up | buried),
+        buried=frozenset(buried),
+        made=tuple(made),
+        crossings=tuple(crossings),
+        leftover_mm=_leftover(rings, crossings),
+        is_on_tie=any(
+            getattr(rings[c.ring].path.segments[c.index], "is_tie_side", False) for c in crossings
+        ),
+    )
+
+
+def _crossings(rings: dict[int, Ring], strip: Sequence[complex]) -> list[Crossing] | None:
+    """All crossings of edges with the strip's outline; None where one is doubtful."""
+    box = _box_round(strip)
+    ends = [*strip[1:], strip[0]]
+    found = []
+    for key, index, segment in _near(rings, box):
+        for side, (a, b) in enumerate(zip(strip, ends, strict=True)):
+            size = abs(b - a)
+            u = (b - a) / size
+            for t in meetings_with(segment, a, u):
+                point = segment.point(t)
+                share = dot(u, point - a) / size
+                if not -TOUCH <= share <= 1 + TOUCH:
+                    continue
+                sine = cross(u, segment.tangent(t))
+                near_end = min(t, 1 - t) * segment.length < TOUCH
+                if near_end or min(share, 1 - share) * size < TOUCH or abs(sine) < 1e-4:
+                    return None
+                found.append(Crossing(key, index, t, side + share, point, sine > 0))
+    return found
+
+
+def is_inside(strip: Sequence[complex], point: complex) -> bool:
+    """True where a point lies in a simple polygon (crossing number)."""
+    inside = False
+    a = strip[-1]
+    for b in strip:
+        if (a.imag > point.imag) != (b.imag > point.imag):
+            x = a.real + (point.imag - a.imag) / (b.imag - a.imag) * (b.real - a.real)
+            inside ^= x > point.real
+        a = b
+    return inside
+
+
+def _buried(rings: dict[int, Ring], strip: Sequence[complex], crossed: set[int]) -> set[int]:
+    x0, y0, x1, y1 = _box_round(strip)
+    return {
+        key
+        for key, ring in rings.items()
+        if key not in crossed
+        and ring.box[0] <= x1
+        and ring.box[1] <= y1
+        and ring.box[2] >= x0
+        and ring.box[3] >= y0
+        and is_inside(strip, ring.path.start)
+    }
+
+
+Chain = tuple[Crossing, Crossing, tuple[Segment, ...]]
+
+
+def _kept_of_rings(rings: dict[int, Ring], crossings: list[Crossing]) -> list[Chain] | None:
+    """Parts of the crossed rings that lie outside the strip, from where they leave it on."""
+    out: list[Chain] = []
+    for key in dict.fromkeys(c.ring for c in crossings):
+        own = sorted((c for c in crossings if c.ring == key), key=lambda c: (c.index, c.t))
+        path = rings[key].path
+        for a, b in zip(own, [*own[1:], own[0]], strict=True):
+            if a.enters == b.enters:
+                return None
+            if not a.enters:
+                out.append((a, b, _part(path, a, b)))
+    return out
+
+
+def _part(path: Path, a: Crossing, b: Crossing) -> tuple[Segment, ...]:
+    start, end = Place(a.index, a.t, a.point, 0.0), Place(b.index, b.t, b.point, 0.0)
+    return path.part(start, end)
+
+
+def _kept_of_strip(strip: Sequence[complex], crossings: list[Crossing]) -> list[Chain] | None:
+    """Parts of the strip's outline that lie in the drop, as straight lines."""
+    n = len(strip)
+    around = sorted(crossings, key=lambda c: c.at)
+    out: list[Chain] = []
+    for a, b in zip(around, [*around[1:], around[0]], strict=True):
+        if a.enters == b.enters:
+            return None
+        if not a.enters:
+            continue
+        last = b.at if b.at > a.at else b.at + n
+        corners = [strip[k % n] for k in range(math.floor(a.at) + 1, math.floor(last) + 1)]
+        stops = [a.point, *corners, b.point]
+        out.append(
+            (
+                a,
+                b,
+                tuple(Line(p, q, Kind.GEOMETRIC, is_tie_side=True) for p, q in pairwise(stops)),
+            )
+        )
+    return out
+
+
+def _chained(rings: dict[int, Ring], outside: list[Chain], sides: list[Chain]) -> list[Ring] | None:
+    """Rings of the parts kept, each part going on where the one before it ended."""
+    after = {id(a): (a, b, segments) for a, b, segments in [*outside, *sides]}
+    if len(after) != len(outside) + len(sides):
+        return None
+    made = []
+    while after:
+        start = next(iter(after))
+        at, segments, keys = start, list[Segment](), set[int]()
+        while at in after:
+            a, b, part = after.pop(at)
+            segments += part
+            keys |= {a.ring, b.ring}
+            at = id(b)
+        if at != start:
+            return None
+        origins = frozenset[int]().union(*(rings[key].origins for key in keys))
+        is_border = any(rings[key].is_border for key in keys)
+        made.append(Ring.of(_exact(segments), origins, is_border=is_border))
+    return made
+
+
+def _exact(segments: list[Segment]) -> Path:
+    """A closed path whose tie sides end exactly where their neighbours start and end."""
+    n = len(segments)
+    out = list(segments)
+    for k, segment in enumerate(segments):
+        if isinstance(segment, Line) and segment.is_tie_side:
+            before, behind = out[k - 1], segments[(k + 1) % n]
+            start = before.end
+            end = segment.end if _is_side(behind) else behind.start
+            out[k] = Line(start, end, segment.kind, is_tie_side=True)
+    return Path(tuple(out), is_closed=True)
+
+
+def _is_side(segment: Segment) -> bool:
+    return isinstance(segment, Line) and segment.is_tie_side
+
+
+def _leftover(rings: dict[int, Ring], crossings: list[Crossing]) -> float:
+    """Length of the shortest straight piece that stays of a segment that a side splits."""
+    short = math.inf
+    for c in crossings:
+        segment = rings[c.ring].path.segments[c.index]
+        if segment.length < LEAST_PIECE_MM:  # was short before
+            continue
+        share = c.t if c.enters else 1 - c.t
+        same = [
+            o.t
+            for o in crossings
+            if o.ring == c.ring and o.index == c.index and (o.t < c.t) == c.enters and o is not c
+        ]
+        if same and not c.enters:
+            share = min(share, min(same) - c.t)
+        elif same:
+            share = min(share, c.t - max(same))
+        # a short curved piece is as hard to follow, but a straight one looks broken as well
+        factor = 1.0 if isinstance(segment, Line) else 3.0
+        short = min(short, share * segment.length * factor)
+    return short

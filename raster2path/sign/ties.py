@@ -1,0 +1,219 @@
+"""Room: what is metal in, metal in one piece out: islands tied, slits interrupted, webs checked."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import shapely
+
+from raster2path.geometry import Path
+from raster2path.job import TieMode, TieRules
+from raster2path.model import Art, Border, Island, Note, NoteKind, Sign, SignEdge, Tie
+from raster2path.sign._holding import BAR_RATIO, Holding
+from raster2path.sign._islands import (
+    CRUMB_MM2,
+    island_of,
+    long_and_short_side,
+    metal_of,
+    owner_of_edges,
+    parts_of,
+    sound,
+)
+from raster2path.sign._necks import Necks
+from raster2path.sign._proof import free_ties, without_small_loose
+from raster2path.sign._slits import slit_zone, with_gaps
+from raster2path.sign._surgery import Ring
+from raster2path.sign._webs import thin_places
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Piece:
+    """A piece of metal before ties: its outer edge, all its edges, its shape."""
+
+    outer: int
+    edges: tuple[int, ...]
+    shape: shapely.Geometry
+    has_border: bool
+
+
+def hold(art: Art, *, rules: TieRules) -> Sign:
+    """The metal in one piece: every island tied, every slit that would free a piece interrupted.
+
+    Ties are surgery on the fitted edges: an edge is split where a tie's side meets it, and every
+    segment that no tie meets is the same object as in `art`.
+
+    Args:
+        art: closed edges, metal to the right of travel, and slits.
+        rules: width of ties, least web, kerf; with `TieMode.NONE` nothing is held.
+
+    Returns:
+        A sign whose metal is one piece, proven on the flattened edges before and after the
+        slits; pieces for which no tie could be found are in `loose`, each with a note. Specks
+        of metal smaller than a tie are left out, each with a note.
+    """
+    pieces, specks = _without_specks(art, _pieces(art), rules)
+    if rules.mode is TieMode.NONE or not pieces:
+        return _untied(art, pieces, specks, rules)
+    zone = slit_zone(art.slits, rules.kerf_mm)
+    rings, node_of = _rings(art, pieces)
+    holding = Holding(rings, node_of, [p.shape for p in pieces], rules=rules, slits=zone)
+    holding.span()
+    weak = holding.brace()
+    necks = Necks(holding.rings, rules=rules, slits=zone)
+    necks.strengthen()
+    ties = (
+        *(held.tie for held in holding.held),
+        *(tie for laid in necks.laid for tie in laid.ties),
+    )
+    rings, dropped = without_small_loose(necks.rings, least_mm2=rules.tie_mm**2)
+    edges = _edges(rings)
+    metal = metal_of(edge.path for edge in edges)
+    slits, gaps_mm = art.slits, tuple[complex, ...]()
+    if art.slits:
+        slits, gaps_mm = with_gaps(art.slits, metal, kerf_mm=rules.kerf_mm, tie_mm=rules.tie_mm)
+    ties = free_ties(ties, metal)
+    loose = _loose(metal, slits, rules)
+    return Sign(
+        art=art,
+        edges=edges,
+        ties=ties,
+        slits=slits,
+        gaps_mm=gaps_mm,
+        n_islands=len(pieces) - 1,
+        loose=loose,
+        notes=(
+            *art.notes,
+            *_loose_notes(loose),
+            *_speck_notes([*(piece.shape for piece in specks), *dropped]),
+            *_weak_notes([pieces[k].shape for k in weak]),
+            *_long_notes(ties, art, rules),
+            *thin_places(metal, web_mm=rules.web_mm),
+        ),
+    )
+
+
+def _pieces(art: Art) -> list[_Piece]:
+    """Pieces of metal, the main one first, then by size."""
+    owner = owner_of_edges(art)
+    members: dict[int, list[int]] = {}
+    for k, outer in enumerate(owner):
+        members.setdefault(outer, []).append(k)
+    found = []
+    for outer, edges in members.items():
+        shell = art.edges[outer].path.flat()
+        holes = [art.edges[k].path.flat() for k in edges if k != outer]
+        shape = sound(shapely.Polygon(shell, holes))
+        has_border = any(art.edges[k].is_border for k in edges)
+        found.append(_Piece(outer, tuple(edges), shape, has_border))
+    return sorted(found, key=lambda piece: (not piece.has_border, -piece.shape.area, piece.outer))
+
+
+def _without_specks(
+    art: Art, pieces: list[_Piece], rules: TieRules
+) -> tuple[list[_Piece], list[_Piece]]:
+    """Pieces, and the specks among them that are smaller than a tie; the main piece is none."""
+    specks = {
+        piece.outer
+        for piece in pieces[1:]
+        if piece.shape.area < max(CRUMB_MM2, rules.least_tie_mm**2 / 2)
+        or long_and_short_side(piece.shape)[0] < rules.least_tie_mm
+    }
+    inside = {p.outer for p in pieces if specks & art.ancestors(p.outer)}
+    kept = [p for p in pieces if p.outer not in specks | inside]
+    return kept, [p for p in pieces if p.outer in specks - inside]
+
+
+def _rings(art: Art, pieces: list[_Piece]) -> tuple[dict[int, Ring], dict[int, int]]:
+    node_of = {k: node for node, piece in enumerate(pieces) for k in piece.edges}
+    rings = {
+        k: Ring.of(edge.path, frozenset({k}), is_border=edge.is_border)
+        for k, edge in enumerate(art.edges)
+        if k in node_of
+    }
+    return rings, node_of
+
+
+def _edges(rings: dict[int, Ring]) -> tuple[SignEdge, ...]:
+    ordered = sorted(rings.values(), key=lambda ring: min(ring.origins, default=-1))
+    return tuple(SignEdge(ring.path, ring.origins, ring.is_border) for ring in ordered)
+
+
+def _untied(art: Art, pieces: list[_Piece], specks: list[_Piece], rules: TieRules) -> Sign:
+    """The art as it is, with all that would fall out listed."""
+    rings, _ = _rings(art, pieces)
+    edges = _edges(rings)
+    metal = metal_of(edge.path for edge in edges)
+    loose = _loose(metal, art.slits, rules)
+    notes = (*art.notes, *_loose_notes(loose), *_speck_notes([piece.shape for piece in specks]))
+    return Sign(
+        art, edges, (), art.slits, (), n_islands=max(0, len(pieces) - 1), loose=loose, notes=notes
+    )
+
+
+def _loose(metal: shapely.Geometry, slits: Sequence[Path], rules: TieRules) -> tuple[Island, ...]:
+    """What nothing holds, proven on the flattened edges, before and after the slits."""
+    region = metal
+    if slits:
+        region = shapely.difference(metal, slit_zone(slits, rules.kerf_mm))
+    return tuple(island_of(part) for part in parts_of(region)[1:])
+
+
+def _loose_notes(loose: Sequence[Island]) -> list[Note]:
+    return [
+        Note(
+            NoteKind.LOOSE,
+            f"A piece of metal, {island.size_mm[0]:.0f} × {island.size_mm[1]:.0f} mm, "
+            "would fall out.",
+            island.place_mm,
+            max(island.size_mm),
+            "tie it to the metal beside it",
+        )
+        for island in loose
+    ]
+
+
+def _speck_notes(specks: Sequence[shapely.Geometry]) -> list[Note]:
+    islands = [island_of(speck) for speck in specks]
+    return [
+        Note(
+            NoteKind.TOO_SMALL,
+            f"A speck of metal, {max(island.size_mm):.1f} mm, is left out: it is smaller than "
+            "a tie.",
+            island.place_mm,
+            max(island.size_mm),
+            "make the sign larger to keep it",
+        )
+        for island in islands
+    ]
+
+
+def _weak_notes(pieces: Sequence[shapely.Geometry]) -> list[Note]:
+    islands = [island_of(piece) for piece in pieces]
+    return [
+        Note(
+            NoteKind.THIN,
+            f"A piece of metal, {island.size_mm[0]:.0f} × {island.size_mm[1]:.0f} mm, hangs on "
+            "one tie only and bends easily.",
+            island.place_mm,
+            max(island.size_mm),
+            "carry the sign flat, or give it a border",
+        )
+        for island in islands
+    ]
+
+
+def _long_notes(ties: Sequence[Tie], art: Art, rules: TieRules) -> list[Note]:
+    advice = "a border would look better" if art.border is Border.NONE else "wider than the others"
+    return [
+        Note(
+            NoteKind.LONG_TIE,
+            f"A bar {tie.length_mm:.0f} mm long and {tie.width_mm:.0f} mm wide holds a piece "
+            "across a wide gap.",
+            sum(tie.corners) / len(tie.corners),
+            tie.length_mm,
+            advice,
+        )
+        for tie in ties
+        if tie.length_mm > BAR_RATIO * rules.tie_mm
+    ]

@@ -1,0 +1,344 @@
+"""Ties: nothing floats. Metal counted by planar geometry and by filling a raster, independently."""
+
+import math
+from collections.abc import Sequence
+
+import cv2
+import numpy as np
+import pytest
+import shapely
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy import ndimage
+
+from raster2path.geometry import Kind, Line, Path, circle, cross, polygon, unit
+from raster2path.job import TieMode, TieRules
+from raster2path.model import (
+    Art,
+    Border,
+    Edge,
+    NoteKind,
+    Placement,
+    Sign,
+)
+from raster2path.sign._strength import stress_mpa
+from raster2path.sign.ties import hold
+
+RULES = TieRules()
+
+
+def box(x0: float, y0: float, x1: float, y1: float, kind: Kind = Kind.GEOMETRIC) -> Path:
+    corners = [complex(x0, y0), complex(x1, y0), complex(x1, y1), complex(x0, y1)]
+    return polygon(corners, kind)
+
+
+def art(*paths: Path, slits: Sequence[Path] = (), border: bool = True, size: float = 400) -> Art:
+    """Nested paths as art; the first one is the border, if there is one."""
+    shapes = [shapely.Polygon(path.flat()) for path in paths]
+    order = sorted(range(len(paths)), key=lambda k: -shapes[k].area)
+    edges: list[Edge] = []
+    for k in order:
+        around = [n for n, o in enumerate(order[: len(edges)]) if shapes[o].contains(shapes[k])]
+        path = paths[k]
+        if (path.area > 0) != (len(around) % 2 == 0):
+            path = path.reversed()
+        parent = max(around, key=lambda n: edges[n].depth, default=None)
+        edges.append(Edge(path, border and k == 0, parent, len(around)))
+    kind = Border.RECT if border else Border.NONE
+    return Art(tuple(edges), tuple(slits), kind, Placement(1.0, 0, (0, 0, size, size)))
+
+
+def raster_pieces(sign: Sign, *, kerf_mm: float = 0.0, px: float = 0.25) -> int:
+    """Pieces over 4 mm2, counted by filling edges on a raster and labelling with scipy."""
+    points = np.concatenate([edge.path.flat() for edge in sign.edges])
+    low = points.min(axis=0) - 2
+    cols, rows = (np.ceil((points.max(axis=0) - low + 2) / px)).astype(int)
+    filled = np.zeros((rows, cols), np.uint8)
+    for edge in sign.edges:
+        one = np.zeros_like(filled)
+        cv2.fillPoly(
+            one, [np.round((edge.path.flat() - low) / px * 16).astype(np.int32)], 1, shift=4
+        )
+        filled ^= one
+    for slit in sign.slits:
+        line = np.round((slit.flat() - low) / px).astype(np.int32)
+        cv2.polylines(filled, [line], slit.is_closed, 0, round(kerf_mm / px))
+    labels, n = ndimage.label(filled)
+    areas = ndimage.sum_labels(filled, labels, np.arange(1, n + 1)) * px * px
+    return int(np.count_nonzero(np.atleast_1d(areas) > 4))
+
+
+def metal(sign: Sign) -> shapely.Geometry:
+    region: shapely.Geometry = shapely.Polygon()
+    for edge in sorted(sign.edges, key=lambda e: -abs(e.path.area)):
+        region = region.symmetric_difference(shapely.Polygon(edge.path.flat()))
+    return region
+
+
+def check_whole(sign: Sign, *, kerf_mm: float = 1.5) -> None:
+    """One piece by geometry and by raster, edges simple and apart, ties true."""
+    assert sign.loose == ()
+    rings = [shapely.LinearRing(edge.path.flat()) for edge in sign.edges]
+    assert all(ring.is_simple for ring in rings)
+    assert not any(a.crosses(b) for k, a in enumerate(rings) for b in rings[:k])
+    region = metal(sign)
+    assert region.is_valid
+    assert [p.area > 4 for p in shapely.get_parts(region)].count(True) == 1
+    assert raster_pieces(sign, kerf_mm=kerf_mm) == 1
+    eroded = shapely.get_parts(region.buffer(-0.95))
+    assert sum(p.area > 4 for p in eroded) <= 1
+    for tie in sign.ties:
+        outline = shapely.Polygon([(z.real, z.imag) for z in tie.corners])
+        assert outline.intersection(region).area > 0.97 * outline.area
+        assert tie.width_mm > RULES.least_tie_mm - 0.01
+        assert all(type(z) is complex for z in tie.corners)
+
+
+SHEET = box(0, 0, 400, 400)
+
+
+def test_nothing_to_tie_leaves_every_edge_itself() -> None:
+    drawing = art(SHEET, circle(200 + 200j, 50))
+    sign = hold(drawing, rules=RULES)
+    assert sign.ties == ()
+    assert [e.path for e in sign.edges] == [e.path for e in drawing.edges]
+    assert all(a.path is b.path for a, b in zip(sign.edges, drawing.edges, strict=True))
+    assert [e.is_border for e in sign.edges] == [True, False]
+    assert sign.n_islands == 0
+
+
+def test_a_small_island_gets_one_tie_of_the_width_asked_for() -> None:
+    sign = hold(art(SHEET, box(100, 100, 150, 140), box(110, 110, 140, 130)), rules=RULES)
+    (tie,) = sign.ties
+    assert tie.width_mm == pytest.approx(6.0)
+    assert tie.length_mm == pytest.approx(10.0)
+    assert sign.n_islands == 1
+    check_whole(sign)
+
+
+def test_two_ties_on_opposite_sides_of_a_wide_island() -> None:
+    """REFERENCE 4: two where the island is wider than five ties."""
+    sign = hold(art(SHEET, circle(200 + 200j, 60), circle(200 + 200j, 40)), rules=RULES)
+    assert len(sign.ties) == 2
+    middles = [sum(tie.corners) / 4 - (200 + 200j) for tie in sign.ties]
+    assert abs(middles[0] + middles[1]) < 3
+    check_whole(sign)
+
+
+def test_a_tie_stands_square_and_keeps_off_corners() -> None:
+    sign = hold(art(SHEET, box(100, 100, 150, 160), box(110, 110, 140, 150)), rules=RULES)
+    for tie in sign.ties:
+        axis = unit(tie.corners[1] - tie.corners[0])
+        assert min(abs(axis.real), abs(axis.imag)) < 1e-9
+    straights = [s for e in sign.edges for s in e.path if isinstance(s, Line)]
+    assert min(s.length for s in straights) >= 1.0
+
+
+def test_the_counter_of_a_letter_is_held_at_top_and_bottom() -> None:
+    k = Kind.LETTERING
+    sign = hold(art(SHEET, box(100, 100, 180, 220, k), box(115, 115, 165, 205, k)), rules=RULES)
+    assert len(sign.ties) == 2
+    for tie in sign.ties:
+        middle = sum(tie.corners) / 4
+        assert middle.real == pytest.approx(140, abs=6)
+        assert min(abs(middle.imag - 107.5), abs(middle.imag - 212.5)) < 1
+    check_whole(sign)
+
+
+def test_segments_that_no_tie_meets_are_the_same_objects() -> None:
+    drawing = art(SHEET, box(100, 100, 150, 140), box(110, 110, 140, 130))
+    sign = hold(drawing, rules=RULES)
+    old = {id(s) for e in drawing.edges for s in e.path}
+    new = [s for e in sign.edges for s in e.path]
+    assert sum(id(s) in old for s in new) == 12 - 2
+    sides = [s for s in new if getattr(s, "is_tie_side", False)]
+    assert len(sides) == 2
+    assert all(s.kind is Kind.GEOMETRIC for s in sides)
+
+
+def test_metal_stays_to_the_right_of_travel() -> None:
+    sign = hold(art(SHEET, circle(200 + 200j, 60), circle(200 + 200j, 40)), rules=RULES)
+    region = metal(sign)
+    for edge in sign.edges:
+        for segment in edge.path:
+            spot = segment.point(0.5) + 0.2j * segment.tangent(0.5)
+            assert region.contains(shapely.Point(spot.real, spot.imag))
+
+
+def test_islands_in_islands_six_deep() -> None:
+    rings = [circle(200 + 200j, 180 - 25 * k) for k in range(6)]
+    sign = hold(art(SHEET, *rings), rules=RULES)
+    assert sign.n_islands == 3
+    assert frozenset().union(*(e.origins for e in sign.edges)) == frozenset(range(7))
+    check_whole(sign)
+
+
+def test_loose_letters_without_a_border_are_tied_to_each_other() -> None:
+    paths = [box(60 * k, 0, 60 * k + 45, 80) for k in range(5)]
+    sign = hold(art(*paths, border=False), rules=RULES)
+    assert sign.n_islands == 4
+    assert len(sign.ties) == 8  # two for each gap: the letters are wider than five ties
+    assert not any(e.is_border for e in sign.edges)
+    check_whole(sign)
+
+
+def test_a_gap_longer_than_five_ties_gets_a_bar_a_fifth_as_wide() -> None:
+    sign = hold(art(box(0, 0, 50, 80), box(90, 0, 140, 80), border=False), rules=RULES)
+    assert max(tie.width_mm for tie in sign.ties) == pytest.approx(8.0, rel=0.05)
+    assert any(note.kind is NoteKind.LONG_TIE for note in sign.notes)
+    check_whole(sign)
+
+
+def test_metal_that_hangs_by_a_neck_counts_as_loose() -> None:
+    """A bow tie whose knot is 1 mm wide is widened to a tie's width."""
+    bow = polygon([0, 50 + 39.5j, 100 + 0j, 100 + 80j, 50 + 40.5j, 80j])
+    sign = hold(art(bow, border=False), rules=RULES)
+    assert len(shapely.get_parts(metal(sign).buffer(-0.95))) == 1
+    check_whole(sign)
+
+
+def test_a_speck_is_left_out_and_told() -> None:
+    sign = hold(art(SHEET, box(100, 100, 150, 140), box(120, 120, 123, 123)), rules=RULES)
+    assert sign.ties == ()
+    notes = [note for note in sign.notes if note.kind is NoteKind.TOO_SMALL]
+    assert len(notes) == 1
+    assert notes[0].place_mm == pytest.approx(121.5 + 121.5j)
+    assert len(sign.edges) == 2
+
+
+def test_an_island_narrower_than_its_tie_is_still_held() -> None:
+    sign = hold(art(SHEET, box(100, 100, 150, 140), box(122, 117, 126, 123)), rules=RULES)
+    assert sign.n_islands == 1
+    check_whole(sign)
+
+
+def test_ties_none_lists_what_would_fall_out() -> None:
+    drawing = art(SHEET, box(100, 100, 160, 140), box(110, 110, 150, 130))
+    sign = hold(drawing, rules=TieRules(mode=TieMode.NONE))
+    (island,) = sign.loose
+    assert island.place_mm == pytest.approx(130 + 120j)
+    assert island.size_mm == pytest.approx((40, 20))
+    assert island.area_mm2 == pytest.approx(800)
+    assert sign.ties == ()
+    assert sign.n_islands == 1
+    (note,) = [note for note in sign.notes if note.kind is NoteKind.LOOSE]
+    assert "40 × 20 mm" in note.sentence
+    assert note.place_mm == pytest.approx(130 + 120j)
+
+
+def test_a_closed_slit_gets_a_gap() -> None:
+    sign = hold(art(SHEET, slits=[circle(200 + 200j, 30)]), rules=RULES)
+    assert len(sign.gaps_mm) == 1
+    (slit,) = sign.slits
+    assert not slit.is_closed
+    assert slit.length == pytest.approx(2 * math.pi * 30 - 7.5, abs=0.01)
+    assert abs(slit.start - slit.end) == pytest.approx(7.5, abs=0.1)
+    check_whole(sign)
+
+
+def test_a_large_closed_slit_gets_two_gaps() -> None:
+    sign = hold(art(SHEET, slits=[circle(200 + 200j, 80)]), rules=RULES)
+    assert len(sign.slits) == len(sign.gaps_mm) == 2
+    a, b = (gap - (200 + 200j) for gap in sign.gaps_mm)
+    assert abs(a + b) < 60
+    check_whole(sign)
+
+
+def test_slits_that_free_a_piece_together_with_an_edge() -> None:
+    """Two slits from the edge of the sheet that meet inside cut a corner off."""
+    corner = 60 + 60j
+    slits = [
+        Path((Line(-2 + 60j, corner),), is_closed=False),
+        Path((Line(corner, 60 - 2j),), is_closed=False),
+    ]
+    sign = hold(art(SHEET, slits=slits), rules=RULES)
+    assert len(sign.gaps_mm) == 1
+    check_whole(sign)
+
+
+def test_slits_that_free_nothing_stay_themselves() -> None:
+    slit = Path((Line(100 + 100j, 200 + 100j),), is_closed=False)
+    sign = hold(art(SHEET, slits=[slit]), rules=RULES)
+    assert sign.slits[0] is slit
+    assert sign.gaps_mm == ()
+
+
+def test_thin_metal_between_two_cuts_is_told() -> None:
+    sign = hold(art(SHEET, box(100, 100, 150, 200), box(153, 100, 200, 200)), rules=RULES)
+    thin = [note for note in sign.notes if note.kind is NoteKind.THIN]
+    assert len(thin) == 1
+    assert thin[0].size_mm == pytest.approx(3.0, abs=0.1)
+    assert thin[0].place_mm is not None
+    assert thin[0].place_mm.real == pytest.approx(151.5, abs=1)
+
+
+def test_stress_of_a_tie_by_the_worked_example() -> None:
+    """REFERENCE 9.9: 300 x 300 island on one 6 mm tie, 684 MPa; counter 60 x 120 on 5: 26.3."""
+    one = stress_mpa(area_mm2=9e4, lever_mm=150, width_mm=6, thickness_mm=1.519)
+    assert one == pytest.approx(684, abs=1)
+    counter = stress_mpa(area_mm2=7200, lever_mm=60, width_mm=5, thickness_mm=1.519)
+    assert counter == pytest.approx(26.3, abs=0.05)
+
+
+def test_the_same_drawing_gives_the_same_sign() -> None:
+    drawing = art(SHEET, circle(200 + 200j, 60), circle(200 + 200j, 40))
+    a, b = hold(drawing, rules=RULES), hold(drawing, rules=RULES)
+    assert a.edges == b.edges
+    assert a.ties == b.ties
+
+
+blobs = st.lists(
+    st.tuples(
+        st.floats(30, 370), st.floats(30, 370), st.floats(4, 60), st.integers(3, 9), st.floats(0, 6)
+    ),
+    min_size=1,
+    max_size=9,
+)
+
+
+@settings(deadline=None, max_examples=25)
+@given(drawn=blobs, has_border=st.booleans())
+def test_whatever_is_drawn_the_sign_can_be_lifted(
+    drawn: list[tuple[float, float, float, int, float]], *, has_border: bool
+) -> None:
+    """Nested and scattered polygons and circles; those that touch one another are left out."""
+    paths: list[Path] = [SHEET] if has_border else []
+    shapes = [shapely.Polygon(path.flat()).exterior for path in paths]
+    for x, y, size, n, turn in drawn:
+        middle = complex(x, y)
+        corners = [
+            middle
+            + size
+            * complex(math.cos(turn + 2 * math.pi * k / n), math.sin(turn + 2 * math.pi * k / n))
+            for k in range(n)
+        ]
+        path = circle(middle, size) if n > 7 else polygon(corners, Kind.ORGANIC)
+        line = shapely.Polygon(path.flat()).exterior
+        if all(line.distance(other) > 1.0 for other in shapes):
+            paths.append(path)
+            shapes.append(line)
+    if not paths:
+        return
+    check_whole(hold(art(*paths, border=has_border), rules=RULES))
+
+
+def test_two_hundred_islands_come_out_whole() -> None:
+    rings = []
+    for row in range(10):
+        for col in range(20):
+            middle = complex(20 + 19 * col, 25 + 38 * row)
+            rings += [circle(middle, 9), circle(middle, 5)]
+    sign = hold(art(SHEET, *rings), rules=RULES)
+    assert sign.n_islands == 200
+    assert len(sign.ties) == 200
+    check_whole(sign)
+
+
+def test_turned_drawing_gives_as_many_ties() -> None:
+    """A quarter turn changes no length, so it changes no count."""
+    paths = (SHEET, box(100, 100, 190, 140), box(110, 110, 180, 130), circle(300 + 300j, 50))
+    turned = tuple(path.mapped(1j, 400 + 0j) for path in paths)
+    straight = hold(art(*paths), rules=RULES)
+    quarter = hold(art(*turned), rules=RULES)
+    assert len(straight.ties) == len(quarter.ties)
+    assert cross(1, 1j) == 1
