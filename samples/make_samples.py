@@ -122,7 +122,7 @@ def blade(spine: str, *, width: float, root: float = 0.55) -> Complexes:
     along = np.concatenate([[0], np.cumsum(np.abs(np.diff(z)))])
     t = along / along[-1]
     full = np.interp(t, [0, 0.12, 0.34, 1], [root, 0.85, 1, 0])
-    full = np.where(t > 0.34, np.cos((t - 0.34) / 0.66 * math.pi / 2) ** 0.8, full)
+    full = np.where(t > 0.34, np.cos((t - 0.34) / 0.66 * math.pi / 2) ** 0.55, full)
     kernel = np.hanning(max(5, len(t) // 8) | 1)
     pad = len(kernel) // 2
     full = np.convolve(np.pad(full, pad, mode="edge"), kernel / kernel.sum(), mode="valid")
@@ -232,7 +232,7 @@ HERON_LINES = (
     "100,320 130,324 166,320 190,323",
     "366,333 394,336 424,332",
     "430,322 470,326 510,322 560,326",
-    "40,326 72,329 104,331",
+    "38,326 72,331 106,327",
 )
 
 # Block capitals 60 high, ruled, on a stroke of 13: width, then rings.
