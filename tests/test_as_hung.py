@@ -76,7 +76,7 @@ def test_a_slit_is_as_wide_as_the_kerf() -> None:
 
 @pytest.mark.parametrize("kerf", [2.0, 6.0, 10.0])
 def test_corners_of_openings_are_as_round_as_the_kerf(kerf: float) -> None:
-    """A square corner keeps (1 - pi/4) r^2 of metal: within two pixels of the right radius."""
+    """A square corner keeps (1 - pi/4) r^2 of metal: within a pixel of the right radius."""
     order = order_of(
         [(box(25, 25, 120, 120), True), (box(55, 55, 60, 60).reversed(), False)],
         [],
@@ -86,7 +86,7 @@ def test_corners_of_openings_are_as_round_as_the_kerf(kerf: float) -> None:
     _, rounded = metal_of(with_kerf(order, kerf))
     kept = float((rounded - sharp).sum()) / view.px_per_mm**2
     radius = math.sqrt(kept / (4 * (1 - math.pi / 4)))
-    assert radius == pytest.approx(kerf / 2, abs=2 / view.px_per_mm)
+    assert radius == pytest.approx(kerf / 2, abs=1 / view.px_per_mm)
 
 
 def test_rounding_agrees_with_shapely() -> None:
@@ -97,15 +97,14 @@ def test_rounding_agrees_with_shapely() -> None:
     drops = shapely.union_all(rings[1:])
     cut = drops.buffer(-2.5, quad_segs=32).buffer(2.5, quad_segs=32)
     area = rings[0].area - cut.area
-    # the raster lets a hole just as wide as the kerf be, so it may cut a little more
-    assert float(share.sum()) / view.px_per_mm**2 == pytest.approx(area, rel=6e-4)
+    assert float(share.sum()) / view.px_per_mm**2 == pytest.approx(area, rel=2e-4)
 
 
 def test_straight_edges_are_where_they_were() -> None:
     view, sharp = metal_of(with_kerf(plate(300, 200), 0))
     _, rounded = metal_of(plate(300, 200))
     row = int(view.to_px(np.array([[0.0, 40.0]]))[0, 1])
-    assert (sharp[row] == rounded[row]).all()
+    assert np.abs(sharp[row] - rounded[row]).max() < 0.02
 
 
 def test_the_picture_is_1600_pixels_and_captioned() -> None:

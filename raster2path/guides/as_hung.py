@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import cv2
 import numpy as np
@@ -21,6 +22,9 @@ from raster2path.guides._canvas import (
 )
 from raster2path.guides.colours import PAPER, rgb
 from raster2path.model import CutOrder, Stamp
+
+if TYPE_CHECKING:
+    import shapely
 
 SIDE_PX = 1600
 _OVER = 2  # pixels drawn for one that is seen, each way
@@ -78,48 +82,43 @@ def _view(order: CutOrder) -> _View:
 
 def _metal(view: _View, order: CutOrder) -> Share:
     """How much of each pixel is metal, 0 to 1."""
-    plan = order.plan
-    size = (view.size_px[0] * _OVER, view.size_px[1] * _OVER)
-    metal = coverage([view.line(edge.path, over=_OVER) for edge in plan.edges], size)
-    kerf_px = plan.kerf_mm * view.px_per_mm * _OVER
-    if kerf_px >= 2:
-        metal = _with_round_corners(metal, kerf_px / 2)
-    if plan.slits:
-        metal = np.minimum(metal, 255 - _slits(view, order, size))
-    small = cv2.resize(metal, view.size_px, interpolation=cv2.INTER_AREA)
+    import shapely
+
+    gone = shapely.union_all([_drops(view, order), _slits(view, order)])
+    rings = [
+        np.asarray(ring.coords)
+        for area in shapely.get_parts(gone)
+        for ring in (area.exterior, *area.interiors)
+    ]
+    fine = 255 - coverage(rings, (view.size_px[0] * _OVER, view.size_px[1] * _OVER))
+    small = cv2.resize(fine, view.size_px, interpolation=cv2.INTER_AREA)
     return np.asarray(small, np.float32) / np.float32(255)
 
 
-def _with_round_corners(metal: Pixels, radius: float) -> Pixels:
-    """Leave what a disc of this radius cannot reach from inside the drops.
+def _drops(view: _View, order: CutOrder) -> shapely.Geometry:
+    """All that falls away: what a disc as wide as the kerf can reach from inside the drops.
 
-    That is a morphological opening of the drops, by distances instead of a kernel, so that it costs
-    the same for every kerf. A pixel goes the drop's way, so that smooth straight edges, and
-    holes just as wide as the kerf, stay as they are.
+    The even-odd fill of the edges and of a frame round everything is what is not metal; opening
+    that by the disc leaves corners as round as the torch leaves them. The disc is a third of a
+    pixel small, so that a hole just as wide as the kerf stays.
     """
-    drop = 255 - metal
-    inner = cv2.distanceTransform((drop > 127).astype(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_5)
-    middles = (inner <= radius - 0.6).astype(np.uint8)
-    if middles.all():
-        return metal
-    reach = cv2.distanceTransform(middles, cv2.DIST_L2, cv2.DIST_MASK_5)
-    reached = np.clip((radius + 1.5 - reach) * 255, 0, 255).astype(np.uint8)
-    return np.asarray(255 - np.minimum(drop, reached), np.uint8)
+    import shapely
+
+    far = 4 * max(view.size_px) * _OVER
+    frame = shapely.box(-far, -far, far, far).exterior
+    rings = [shapely.linearrings(view.line(e.path, over=_OVER)) for e in order.plan.edges]
+    drops = shapely.build_area(shapely.geometrycollections([frame, *rings]))
+    radius = order.plan.kerf_mm / 2 * view.px_per_mm * _OVER - 0.3
+    return drops if radius < 0.5 else drops.buffer(-radius).buffer(radius)
 
 
-def _slits(view: _View, order: CutOrder, size_px: tuple[int, int]) -> Pixels:
+def _slits(view: _View, order: CutOrder) -> shapely.Geometry:
     """What the kerf takes along the slits; never less than 0.2 mm, so that one sees where."""
     import shapely
 
     lines = [shapely.LineString(_chain(path, view)) for path in order.plan.slits]
     width = max(order.plan.kerf_mm, 0.2) * view.px_per_mm * _OVER
-    widened = shapely.union_all(shapely.buffer(lines, width / 2))
-    rings = [
-        np.asarray(ring.coords)
-        for area in shapely.get_parts(widened)
-        for ring in (area.exterior, *area.interiors)
-    ]
-    return coverage(rings, size_px)
+    return shapely.union_all(shapely.buffer(lines, width / 2))
 
 
 def _chain(path: Path, view: _View) -> Points:
