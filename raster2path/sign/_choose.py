@@ -22,6 +22,9 @@ CORNER_COS = math.cos(math.radians(25))
 N_BEST, N_SPREAD = 8, 24
 """Places tried for a pair of pieces: the best ones, and some spread over all the others."""
 
+NEARLY = 0.3
+"""Sine of the lean that is taken out of ties of lettering."""
+
 STEEPEST = 0.35
 """Least cosine between a tie and the square to an edge that it stands on."""
 
@@ -132,10 +135,10 @@ def neighbours(samples: Samples) -> tuple[Ints, Ints]:
     except QhullError:
         return none, none
     edges = np.concatenate([triangles[:, [0, 1]], triangles[:, [1, 2]], triangles[:, [2, 0]]])
-    edges = np.unique(np.sort(edges, axis=1), axis=0)
-    i, j = edges.T
-    differ = samples.node[i] != samples.node[j]
-    return i[differ], j[differ]
+    edges = edges[samples.node[edges[:, 0]] != samples.node[edges[:, 1]]]
+    n = len(samples.at)
+    key = np.unique(edges.min(axis=1) * n + edges.max(axis=1))
+    return key // n, key % n
 
 
 def gaps(samples: Samples, boxes: Points, *, tie_mm: float) -> list[Gap]:
@@ -177,37 +180,46 @@ def gaps(samples: Samples, boxes: Points, *, tie_mm: float) -> list[Gap]:
 
 
 def _square_where_parallel(samples: Samples, i: Ints, j: Ints, direct: Complexes) -> Complexes:
-    """Direction of each tie: square to both edges where they run alike, else straight across."""
+    """Direction of each tie: square to both edges where they run alike, else straight across.
+
+    In lettering, what is nearly upright or level is made so: a leaning tie looks like a slip.
+    """
     mean = samples.outward[i] - samples.outward[j]
     size = np.abs(mean)
     square = mean / np.maximum(size, 1e-12)
     is_alike = (size > 1.93) & ((square.conj() * direct).real > 0.85)
-    return np.asarray(np.where(is_alike, square, direct), np.complex128)
+    axis = np.where(is_alike, square, direct)
+    is_letter = (samples.kind[i] == Kind.LETTERING) | (samples.kind[j] == Kind.LETTERING)
+    axis = np.where(is_letter & (np.abs(axis.real) < NEARLY), 1j * np.sign(axis.imag), axis)
+    axis = np.where(is_letter & (np.abs(axis.imag) < NEARLY), np.sign(axis.real), axis)
+    return np.asarray(axis, np.complex128)
 
 
 def _on_the_middle(samples: Samples, boxes: Points, i: Ints, j: Ints, axis: Complexes) -> Floats:
-    """Lettering is held at top or bottom, in the middle of the smaller piece (REFERENCE 4)."""
+    """How much worse a place is for being off the smaller piece's middle.
+
+    A counter of lettering is held at top or bottom, in its middle (REFERENCE 4); letters side by
+    side are held level. Elsewhere an axis of the piece is the gentlest place, a little.
+    """
     size = (boxes[:, 2] - boxes[:, 0]) * (boxes[:, 3] - boxes[:, 1])
     a, b = samples.node[i], samples.node[j]
     small = boxes[np.where(size[a] < size[b], a, b)]
+    large = boxes[np.where(size[a] < size[b], b, a)]
     middle = (samples.at[i] + samples.at[j]) / 2
-    off_x = np.abs(middle.real - (small[:, 0] + small[:, 2]) / 2) / np.maximum(
-        small[:, 2] - small[:, 0], 1e-6
+    off_x = np.abs(middle.real - (small[:, 0] + small[:, 2]) / 2)
+    off_y = np.abs(middle.imag - (small[:, 1] + small[:, 3]) / 2)
+    off_x = np.clip(off_x / np.maximum(small[:, 2] - small[:, 0], 1e-6), 0, 1)
+    off_y = np.clip(off_y / np.maximum(small[:, 3] - small[:, 1], 1e-6), 0, 1)
+    is_within = (small[:, :2] > large[:, :2]).all(axis=1) & (small[:, 2:] < large[:, 2:]).all(
+        axis=1
     )
-    off_y = np.abs(middle.imag - (small[:, 1] + small[:, 3]) / 2) / np.maximum(
-        small[:, 3] - small[:, 1], 1e-6
-    )
-    is_strict = np.minimum(samples.kind[i], samples.kind[j]) > 0
     is_letter = (samples.kind[i] == Kind.LETTERING) | (samples.kind[j] == Kind.LETTERING)
-    factor = np.ones(len(i))
-    factor += np.where(is_letter, 1.2 * (1 - np.abs(axis.imag)) + np.clip(off_x, 0, 1), 0.0)
-    # elsewhere an axis of the piece is the gentlest place, a little
-    factor += (
-        np.where(is_strict & ~is_letter, 0.6, 0.25)
-        * np.clip(np.minimum(off_x, off_y), 0, 0.5)
-        * ~is_letter
-    )
-    return factor
+    is_strict = np.minimum(samples.kind[i], samples.kind[j]) > 0
+    upright, level = np.abs(axis.imag), np.abs(axis.real)
+    factor = 1 + np.where(is_strict, 0.6, 0.25) * np.minimum(np.minimum(off_x, off_y), 0.5)
+    factor = np.where(is_letter & is_within, 1 + 1.2 * (1 - upright) + off_x, factor)
+    beside = 1 + 1.5 * (1 - np.maximum(level, upright))
+    return np.asarray(np.where(is_letter & ~is_within, beside, factor), np.float64)
 
 
 def _spread(a: Ints, b: Ints, cost: Floats) -> Ints:

@@ -40,6 +40,7 @@ class Held:
     a: int
     b: int
     middle: complex
+    shape: shapely.Geometry
 
 
 class Holding:
@@ -93,7 +94,7 @@ class Holding:
         self.groups.join(a, b)
         for tie in laid.ties:
             self._corners += tie.corners
-            self.held.append(Held(tie, a, b, sum(tie.corners) / len(tie.corners)))
+            self.held.append(Held(tie, a, b, sum(tie.corners) / len(tie.corners), shape_of(tie)))
 
     def is_clear(self, laid: Laid) -> bool:
         """True where a strip keeps away from slits and from other ties."""
@@ -108,10 +109,11 @@ class Holding:
         own = np.array(tie.corners)
         if np.abs(own[:, None] - np.array(self._corners)).min() < APART_MM:
             return False
+        middle = complex(own.mean())
         return not any(
-            strip.intersects(shape_of(held.tie))
+            strip.intersects(held.shape)
             for held in self.held
-            if abs(held.middle - own.mean()) < held.tie.length_mm + tie.length_mm + 50
+            if abs(held.middle - middle) < held.tie.length_mm + tie.length_mm + 50
         )
 
     # -- the first tie of every piece ---------------------------------------------------------

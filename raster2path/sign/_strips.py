@@ -9,7 +9,7 @@ import shapely
 
 from raster2path.geometry import dot, unit
 from raster2path.model import Tie
-from raster2path.sign._surgery import LEAST_PIECE_MM, Meeting, Ring, Weld, meetings, weld
+from raster2path.sign._surgery import LEAST_PIECE_MM, Meeting, Ring, Weld, meetings, near_box, weld
 
 DEPTHS_MM = (0.3, 1.0, 2.5)
 """How far a strip reaches into the metal, tried in turn: deep enough that its end is buried."""
@@ -63,6 +63,9 @@ def across(
 
     With `node_of`, the gap must lie between two pieces; without, one piece will do.
     """
+    reach = length_mm / 2 + 2.5 * demand.width_mm + 6
+    x, y = middle.real, middle.imag
+    rings = near_box(rings, (x - reach, y - reach, x + reach, y + reach))
     sides = _sides(rings, middle, axis, length_mm, demand)
     if sides is None:
         return None

@@ -8,8 +8,8 @@ join the ends as straight lines.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -28,6 +28,7 @@ from raster2path.geometry import (
     unit,
 )
 
+Box = tuple[float, float, float, float]
 Boxes = npt.NDArray[np.float64]
 
 TOUCH = 1e-6
@@ -49,14 +50,21 @@ class Ring:
 
     path: Path
     boxes: Boxes
-    box: tuple[float, float, float, float]
+    box: Box
     origins: frozenset[int]
     is_border: bool
 
     @staticmethod
-    def of(path: Path, origins: frozenset[int], *, is_border: bool = False) -> Ring:
-        """The ring of a closed path."""
-        boxes = np.array([_box_of(segment) for segment in path.segments])
+    def of(
+        path: Path,
+        origins: frozenset[int],
+        *,
+        is_border: bool = False,
+        known: Mapping[int, Box] | None = None,
+    ) -> Ring:
+        """The ring of a closed path; boxes `known` by segments' identities are not made anew."""
+        old = known or {}
+        boxes = np.array([old.get(id(segment)) or _box_of(segment) for segment in path.segments])
         (x0, y0), (x1, y1) = boxes[:, :2].min(axis=0), boxes[:, 2:].max(axis=0)
         return Ring(path, boxes, (float(x0), float(y0), float(x1), float(y1)), origins, is_border)
 
@@ -106,7 +114,7 @@ class Weld:
     is_on_tie: bool
 
 
-def _box_of(segment: Segment) -> tuple[float, float, float, float]:
+def _box_of(segment: Segment) -> Box:
     if isinstance(segment, Line):
         ends: tuple[complex, ...] = (segment.start, segment.end)
     elif isinstance(segment, Cubic):
@@ -117,7 +125,7 @@ def _box_of(segment: Segment) -> tuple[float, float, float, float]:
     return min(xs), min(ys), max(xs), max(ys)
 
 
-def _box_of_arc(arc: Arc) -> tuple[float, float, float, float]:
+def _box_of_arc(arc: Arc) -> Box:
     """A box that is a little too large: chord points, widened by the sagitta between them."""
     n = max(2, math.ceil(abs(arc.sweep_rad) / 0.4))
     z = arc.points_at(np.linspace(0, 1, n + 1))
@@ -170,9 +178,7 @@ def _meetings_with_arc(arc: Arc, origin: complex, along: complex) -> list[float]
     return sorted(found)
 
 
-def _near(
-    rings: dict[int, Ring], box: tuple[float, float, float, float]
-) -> Iterable[tuple[int, int, Segment]]:
+def _near(rings: dict[int, Ring], box: Box) -> Iterable[tuple[int, int, Segment]]:
     """Segments whose boxes meet a box, with the number of their ring and their index."""
     x0, y0, x1, y1 = box
     for key, ring in rings.items():
@@ -185,9 +191,19 @@ def _near(
             yield key, index, ring.path.segments[index]
 
 
-def _box_round(points: Sequence[complex]) -> tuple[float, float, float, float]:
+def _box_round(points: Sequence[complex]) -> Box:
     xs, ys = [z.real for z in points], [z.imag for z in points]
     return min(xs), min(ys), max(xs), max(ys)
+
+
+def near_box(rings: dict[int, Ring], box: Box) -> dict[int, Ring]:
+    """Rings whose boxes meet a box."""
+    x0, y0, x1, y1 = box
+    return {
+        key: ring
+        for key, ring in rings.items()
+        if ring.box[0] <= x1 and ring.box[1] <= y1 and ring.box[2] >= x0 and ring.box[3] >= y0
+    }
 
 
 def meetings(
@@ -233,7 +249,7 @@ def weld(rings: dict[int, Ring], strip: Sequence[complex]) -> Weld | None:
     cut_up = {c.ring for c in crossings}
     extra = frozenset[int]().union(*(rings[key].origins for key in buried))
     if extra:
-        made[0] = Ring.of(made[0].path, made[0].origins | extra, is_border=made[0].is_border)
+        made[0] = replace(made[0], origins=made[0].origins | extra)
     return Weld(
         gone=frozenset(cut_up | buried),
         buried=frozenset(buried),
@@ -344,6 +360,11 @@ def _chained(rings: dict[int, Ring], outside: list[Chain], sides: list[Chain]) -
     after = {id(a): (a, b, segments) for a, b, segments in [*outside, *sides]}
     if len(after) != len(outside) + len(sides):
         return None
+    known = {
+        id(segment): (box[0], box[1], box[2], box[3])
+        for key in {a.ring for a, _, _ in outside}
+        for segment, box in zip(rings[key].path.segments, rings[key].boxes.tolist(), strict=True)
+    }
     made = []
     while after:
         start = next(iter(after))
@@ -357,7 +378,7 @@ def _chained(rings: dict[int, Ring], outside: list[Chain], sides: list[Chain]) -
             return None
         origins = frozenset[int]().union(*(rings[key].origins for key in keys))
         is_border = any(rings[key].is_border for key in keys)
-        made.append(Ring.of(_exact(segments), origins, is_border=is_border))
+        made.append(Ring.of(_exact(segments), origins, is_border=is_border, known=known))
     return made
 
 

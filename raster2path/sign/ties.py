@@ -204,7 +204,7 @@ def _weak_notes(pieces: Sequence[shapely.Geometry]) -> list[Note]:
 
 
 def _long_notes(ties: Sequence[Tie], art: Art, rules: TieRules) -> list[Note]:
-    advice = "a border would look better" if art.border is Border.NONE else "wider than the others"
+    advice = "a border would look better" if art.border is Border.NONE else None
     return [
         Note(
             NoteKind.LONG_TIE,
