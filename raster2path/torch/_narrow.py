@@ -142,7 +142,7 @@ def closed_up(
         is_waist = len(joints) > 1
         if is_waist or piece.difference(metal).area > 0.3:
             closings.update(joints)
-            told.append(_lost(piece, is_waist))
+            told.append(_lost(piece, is_waist=is_waist))
     if not closings:
         return None, []
     told.sort(key=lambda each: -each.size_mm)
@@ -154,7 +154,7 @@ def _pairs(ring: OffsetRing) -> list[tuple[Touch, Touch]]:
     return list(zip(touches, (*touches[1:], touches[0]), strict=True))
 
 
-def _lost(piece: shapely.Polygon, is_waist: bool) -> Lost:
+def _lost(piece: shapely.Polygon, *, is_waist: bool) -> Lost:
     at = piece.representative_point()
     if is_waist:
         size = 2 * shapely.maximum_inscribed_circle(piece, tolerance=0.05).length

@@ -9,8 +9,9 @@ from __future__ import annotations
 
 import cmath
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -43,6 +44,9 @@ LONGEST_MITRE = 4.0
 
 CRUMB_MM = 0.06
 """Stretches shorter than this are left out, and their neighbours met."""
+
+SLACK_MM = 0.03
+"""How much nearer to an edge than the distance a line may come; three times that at the worst."""
 
 SHORTEST_LINE_MM = 1.0
 """A shorter straight piece is no help to a hand: it is left out where its neighbours can meet."""
@@ -266,8 +270,8 @@ def erode(rings: Sequence[Tagged], face: shapely.Polygon, distance_mm: float) ->
 
     Returns:
         All lines, those of one part together; each is simple, keeps the distance to within
-        0.03 mm, and encloses what the eroded face does to within a sliver. None where the face
-        is too narrow.
+        0.03 mm (0.09 where pieces hardly fit together), and encloses what the eroded face does
+        to within a sliver. None where the face is too narrow.
     """
     area = face.buffer(-distance_mm, quad_segs=32)
     parts = [part for part in shapely.get_parts(area) if part.area > 1e-4]
@@ -277,17 +281,16 @@ def erode(rings: Sequence[Tagged], face: shapely.Polygon, distance_mm: float) ->
     proof = _Proof(lookup.tree, distance_mm)
     out = []
     for number, part in enumerate(parts):
-        shapely.prepare(part)
         for k, ring in enumerate((part.exterior, *part.interiors)):
             is_inner = k > 0
-            made = _ring(lookup, proof, part, _directed(ring, is_inner))
+            made = _ring(lookup, proof, _directed(ring, is_inner=is_inner))
             if made is not None:
                 path, shares, touches = made
                 out.append(OffsetRing(path, number, is_inner, shares, touches))
     return Eroded(shapely.MultiPolygon(parts), tuple(out))
 
 
-def _directed(ring: shapely.LinearRing, is_inner: bool) -> Complexes:
+def _directed(ring: shapely.LinearRing, *, is_inner: bool) -> Complexes:
     """The ring's points, the eroded drop to the left of travel, none repeated."""
     z = to_complex(shapely.get_coordinates(ring))[:-1]
     z = z[np.abs(z - np.roll(z, 1)) > 1e-7]
@@ -311,7 +314,7 @@ class _Lookup:
         self.tree = shapely.STRtree(shapely.linestrings(ends))
         self._cache: dict[tuple[int, int, bool], _Source] = {}
 
-    def source(self, ring: int, index: int, is_corner: bool) -> _Source:
+    def source(self, ring: int, index: int, *, is_corner: bool) -> _Source:
         key = (ring, index, is_corner)
         if key not in self._cache:
             make = _corner if is_corner else _source
@@ -341,12 +344,12 @@ class _Lookup:
 
     def _label(self, ring: int, index: int, t: float, point: complex) -> tuple[_Source, float]:
         if 1e-9 < t < 1 - 1e-9:
-            return self.source(ring, index, False), t
+            return self.source(ring, index, is_corner=False), t
         n = len(self.rings[ring].path)
         before = index if t > 0.5 else (index - 1) % n
         if _turn(self.rings[ring].path, before) <= CORNER_RAD:
-            return self.source(ring, index, False), t
-        corner = self.source(ring, before, True)
+            return self.source(ring, index, is_corner=False), t
+        corner = self.source(ring, before, is_corner=True)
         arc = corner.line
         if not isinstance(arc, Arc):
             raise TypeError("a corner's line is an arc")
@@ -391,9 +394,9 @@ def _foot(lookup: _Lookup, source: _Source, t: float) -> complex:
     return segment.point(1.0 if source.is_corner else t)
 
 
-def _without_crumbs(runs: list[_Run]) -> list[_Run]:
+def _without_crumbs(runs: list[_Run], crumb: float) -> list[_Run]:
     """The runs that are long enough; what then follows on the same source is one run."""
-    kept = [run for run in runs if run.length > CRUMB_MM]
+    kept = [run for run in runs if run.length > crumb]
     out: list[_Run] = []
     for run in kept or runs[:1]:
         if out and out[-1].source is run.source and -0.05 < run.t0 - out[-1].t1 < 0.2:
@@ -421,7 +424,7 @@ class _Proof:
     def __init__(self, tree: shapely.STRtree, distance: float) -> None:
         self.tree, self.distance = tree, distance
 
-    def keeps(self, points: Complexes, slack: float = 0.03) -> bool:
+    def keeps(self, points: Complexes, slack: float) -> bool:
         """True where no edge comes nearer to the line through the points."""
         line = shapely.linestrings(to_points(points))
         found = self.tree.query(line, predicate="dwithin", distance=self.distance - slack)
@@ -429,33 +432,36 @@ class _Proof:
 
 
 def _ring(
-    lookup: _Lookup, proof: _Proof, part: shapely.Polygon, boundary: Complexes
+    lookup: _Lookup, proof: _Proof, boundary: Complexes
 ) -> tuple[Path, dict[int, float], tuple[Touch, ...]] | None:
-    runs = _runs(lookup, boundary)
-    if runs is None:
+    found = _runs(lookup, boundary)
+    if found is None:
         return None
-    runs = _without_crumbs(runs)
     shares: dict[int, float] = {}
-    for run in runs:
+    for run in found:
         shares[run.source.ring] = shares.get(run.source.ring, 0.0) + run.length
-    plain = _joints(lookup, runs, boundary)
-    touches = _touches(lookup, runs, plain)
-    tries: list[Callable[[], Path]] = [
-        lambda: _without_short_lines(_chained(*_past_corners(lookup, proof, runs, plain)), proof),
-        lambda: _chained(*_past_corners(lookup, proof, runs, plain)),
-        lambda: _chained(runs, plain),
-    ]
-    for attempt in tries:
-        path = attempt()
-        if _is_true(path, boundary, proof):
+    runs = _without_crumbs(found, CRUMB_MM)
+    touches = _touches(lookup, runs, _joints(lookup, runs, boundary))
+    made = []
+    for crumb, fit in ((CRUMB_MM, FIT_MM), (CRUMB_MM / 6, FIT_MM / 3)):
+        runs = _without_crumbs(found, crumb)
+        plain = _joints(lookup, runs, boundary)
+        bold = _past_corners(lookup, proof, runs, plain)
+        crisp = _chained(*bold, fit)
+        for path in (_without_short_lines(crisp, proof), crisp, _chained(runs, plain, fit)):
+            if _is_true(path, boundary, proof, SLACK_MM):
+                return path, shares, touches
+            made.append(path)
+    for path in made:
+        if _is_true(path, boundary, proof, 3 * SLACK_MM):
             return path, shares, touches
     return _polyline(boundary), shares, touches
 
 
-def _is_true(path: Path, boundary: Complexes, proof: _Proof) -> bool:
+def _is_true(path: Path, boundary: Complexes, proof: _Proof, slack: float) -> bool:
     """The path is simple, keeps its distance, and encloses what the boundary does."""
     flat = to_complex(path.flat(FLATNESS_MM))
-    if len(flat) < 3 or not proof.keeps(np.append(flat, flat[0])):
+    if len(flat) < 3 or not proof.keeps(np.append(flat, flat[0]), slack):
         return False
     area = shapely.Polygon(to_points(flat))
     if not area.is_valid:
@@ -480,7 +486,7 @@ def _polyline(boundary: Complexes) -> Path:
     wanted = float(np.dot(x, np.roll(y, -1)) - np.dot(np.roll(x, -1), y))
     z = z if (area > 0) == (wanted > 0) else z[::-1]
     ends = [complex(p) for p in z]
-    return Path(tuple(Line(a, b) for a, b in zip(ends[:-1], ends[1:], strict=True)), True)
+    return Path(tuple(Line(a, b) for a, b in pairwise(ends)), True)
 
 
 def _follows(lookup: _Lookup, a: _Source, b: _Source) -> bool:
@@ -590,12 +596,13 @@ def _ends(a: _Source, b: _Source) -> tuple[tuple[_Source, float, float], ...]:
     return (a, 1.0, -1e-6), (b, 0.0, 1e-6)
 
 
-def _chained(runs: list[_Run], joints: list[_Joint]) -> Path:
+def _chained(runs: list[_Run], joints: list[_Joint], fit: float) -> Path:
     """The moved pieces, each from joint to joint, as a closed path."""
     segments: list[Segment] = []
     for k, run in enumerate(runs):
         start, end = joints[k - 1], joints[k]
-        segments += _pieces(run.source, start.t_start, end.t_end, start.point, end.point)
+        span = _Span(start.t_start, end.t_end, start.point, end.point)
+        segments += _pieces(run.source, span, fit)
     return _closed(segments)
 
 
@@ -605,14 +612,24 @@ def _closed(segments: list[Segment]) -> Path:
     return Path(tuple(kept), True)
 
 
-def _pieces(source: _Source, t0: float, t1: float, a: complex, b: complex) -> list[Segment]:
-    """The stretch of a moved line between two parameters, its ends put exactly where asked."""
+@dataclass(frozen=True, slots=True)
+class _Span:
+    """A stretch of a moved line: its parameters, and exactly where its ends shall lie."""
+
+    t0: float
+    t1: float
+    a: complex
+    b: complex
+
+
+def _pieces(source: _Source, span: _Span, fit: float) -> list[Segment]:
+    """The stretch of a moved line as pieces of its own kind."""
     line = source.line
     if isinstance(line, Line):
-        return [replace(line, start=a, end=b)]
+        return [replace(line, start=span.a, end=span.b)]
     if isinstance(line, Arc):
-        return [_arc(line, t0, t1, a, b)]
-    return _cubics(source, t0, t1, a, b)
+        return [_arc(line, span.t0, span.t1, span.a, span.b)]
+    return _cubics(source, span, fit, 3)
 
 
 def _arc(line: Arc, t0: float, t1: float, a: complex, b: complex) -> Arc:
@@ -629,27 +646,23 @@ def _arc(line: Arc, t0: float, t1: float, a: complex, b: complex) -> Arc:
     return replace(line, start=a, centre=centre, sweep_rad=turned)
 
 
-def _cubics(
-    source: _Source, t0: float, t1: float, a: complex, b: complex, depth: int = 3
-) -> list[Segment]:
+def _cubics(source: _Source, span: _Span, fit: float, depth: int) -> list[Segment]:
     """As few cubics as follow the moved line within tolerance; tangents are the edge's own."""
-    line = source.line
-    t = np.linspace(t0, t1, 33)
+    a, b, kind = span.a, span.b, source.line.kind
+    t = np.linspace(span.t0, span.t1, 33)
     points = source.at(t)
     points[0], points[-1] = a, b
     along = np.concatenate([[0.0], np.cumsum(np.abs(np.diff(points)))])
-    if along[-1] < 1e-9 or not isinstance(line, Cubic):
-        return [Line(a, b, line.kind)]
-    head, tail = source.tangent(t0), source.tangent(t1)
+    if along[-1] < 1e-9:
+        return [Line(a, b, kind)]
+    head, tail = source.tangent(span.t0), source.tangent(span.t1)
     handle1, handle2, worst = _handles(points, along / along[-1], head, tail)
-    if worst <= FIT_MM or depth == 0:
-        return [Cubic(a, a + handle1 * head, b - handle2 * tail, b, line.kind)]
-    k = int(np.argmin(np.abs(along - along[-1] / 2)))
-    k = min(max(k, 4), len(t) - 5)
-    mid = complex(points[k])
-    tm = float(t[k])
-    first = _cubics(source, t0, tm, a, mid, depth - 1)
-    return first + _cubics(source, tm, t1, mid, b, depth - 1)
+    if worst <= fit or depth == 0:
+        return [Cubic(a, a + handle1 * head, b - handle2 * tail, b, kind)]
+    k = min(max(int(np.argmin(np.abs(along - along[-1] / 2))), 4), len(t) - 5)
+    middle, at = complex(points[k]), float(t[k])
+    first = _cubics(source, _Span(span.t0, at, a, middle), fit, depth - 1)
+    return first + _cubics(source, _Span(at, span.t1, middle, b), fit, depth - 1)
 
 
 def _handles(

@@ -62,9 +62,13 @@ class _Face:
 
 
 @dataclass(slots=True)
-class _Made:
-    """What the faces add up to; kept while one is done after the other."""
+class _Work:
+    """What is to be cut, and what the faces add up to while one is done after the other."""
 
+    sign: Sign
+    rules: TorchRules
+    rings: Sequence[Tagged]
+    boundary: shapely.STRtree
     edges: list[SignEdge] = field(default_factory=list)
     slits: list[Path] = field(default_factory=list)
     cuts: list[Cut] = field(default_factory=list)
@@ -91,22 +95,22 @@ def plan_torch(sign: Sign, *, rules: TorchRules) -> TorchPlan:
     """
     rings = [tagged(edge.path) for edge in sign.edges]
     boundary = shapely.STRtree([shapely.LinearRing(ring.coords) for ring in rings])
-    made = _Made()
+    work = _Work(sign, rules, rings, boundary)
     kept: dict[int, list[SignEdge]] = {}
     for face in _faces(sign, rings):
         if face.opening is None and sign.art.border is Border.SHEET:
             kept |= {k: [sign.edges[k]] for k in face.rings}
         else:
-            kept |= _cut_face(sign, rings, boundary, face, rules, made)
-    made.edges = [edge for k in range(len(rings)) for edge in kept.get(k, [])]
-    _cut_slits(sign, made)
+            kept |= _cut_face(work, face)
+    work.edges = [edge for k in range(len(rings)) for edge in kept.get(k, [])]
+    _cut_slits(work)
     return TorchPlan(
         sign=sign,
-        edges=tuple(made.edges),
-        slits=(*sign.slits, *made.slits),
-        cuts=_nested(made),
+        edges=tuple(work.edges),
+        slits=(*sign.slits, *work.slits),
+        cuts=_nested(work),
         kerf_mm=rules.kerf_mm,
-        notes=_told(made.notes),
+        notes=_told(work.notes),
     )
 
 
@@ -155,43 +159,36 @@ def _blank(sign: Sign, metal: shapely.Geometry) -> shapely.Polygon:
     return near.intersection(sheet) if is_held else near
 
 
-def _cut_face(
-    sign: Sign,
-    rings: Sequence[Tagged],
-    boundary: shapely.STRtree,
-    face: _Face,
-    rules: TorchRules,
-    made: _Made,
-) -> dict[int, list[SignEdge]]:
+def _cut_face(work: _Work, face: _Face) -> dict[int, list[SignEdge]]:
     """Adds the cuts that make one face fall out; returns its edges as they will be."""
-    own = [rings[k] for k in face.rings]
+    sign, rules = work.sign, work.rules
+    own = [work.rings[k] for k in face.rings]
     half = rules.kerf_mm / 2
     distance, eroded = _eroded(sign, own, face, rules)
     if distance == 0:
-        _follow_edges(sign, rings, face, made)
+        _follow_edges(work, face)
         return {k: [sign.edges[k]] for k in face.rings}
     loops = tuple(ring for ring in eroded.rings if ring.path.length >= SMALLEST_LOOP_MM)
     if not loops and face.opening is not None:
-        return _too_narrow(sign, rings, boundary, face, rules.kerf_mm, made)
+        return _too_narrow(work, face)
     eroded = Eroded(eroded.area, loops)
     parts = shapely.get_parts(eroded.area)
     lines = face.area.boundary if face.opening is not None else _metal_line(face)
     for loop in loops:
         start = begin(loop.path, parts[loop.part], lines, rules.kerf_mm)
         edge = sign.edges[face.rings[loop.owner]]
-        is_opening = face.opening is not None and not loop.is_inner
         cut = Cut(
-            type=_type(edge, is_opening or not loop.is_inner),
+            type=_type(edge, is_opening=not loop.is_inner),
             kind=edge.path.kind,
             path=start.path,
             pierce_mm=start.pierce_mm,
             lead_in=start.lead_in,
             run_past=start.run_past,
         )
-        made.add(cut, *_surroundings(sign.art, edge))
+        work.add(cut, *_surroundings(work.sign.art, edge))
     spare = distance - half + 0.4 * half + 0.1
     closed, lost = closed_up(own, face.area, eroded, distance, spare)
-    made.notes += [_lost_note(each, rules.kerf_mm) for each in lost]
+    work.notes += [_lost_note(each, rules.kerf_mm) for each in lost]
     if closed is None:
         return {k: [sign.edges[k]] for k in face.rings}
     new: dict[int, list[SignEdge]] = {k: [] for k in face.rings}
@@ -210,7 +207,7 @@ def _metal_line(face: _Face) -> shapely.Geometry:
     return shapely.MultiLineString([hole.coords for hole in face.area.interiors])
 
 
-def _type(edge: SignEdge, is_opening: bool) -> CutType:
+def _type(edge: SignEdge, *, is_opening: bool) -> CutType:
     if is_opening:
         return CutType.OPENING
     return CutType.BORDER if edge.is_border else CutType.OUTSIDE
@@ -260,55 +257,49 @@ def _holes(area: shapely.Geometry) -> list[shapely.LinearRing]:
     return [hole for part in shapely.get_parts(area) for hole in part.interiors]
 
 
-def _follow_edges(sign: Sign, rings: Sequence[Tagged], face: _Face, made: _Made) -> None:
+def _follow_edges(work: _Work, face: _Face) -> None:
     """Kerf 0: the torch line is the edge."""
     for k in face.rings:
-        edge = sign.edges[k]
-        is_opening = rings[k].path.area < 0
+        edge = work.sign.edges[k]
+        is_opening = work.rings[k].path.area < 0
         start = begin(edge.path, face.area, face.area.boundary, 0.0)
         cut = Cut(
-            type=_type(edge, is_opening),
+            type=_type(edge, is_opening=is_opening),
             kind=edge.path.kind,
             path=start.path,
             pierce_mm=start.pierce_mm,
             lead_in=start.lead_in,
             run_past=start.run_past,
         )
-        made.add(cut, *_surroundings(sign.art, edge))
+        work.add(cut, *_surroundings(work.sign.art, edge))
 
 
-def _too_narrow(
-    sign: Sign,
-    rings: Sequence[Tagged],
-    boundary: shapely.STRtree,
-    face: _Face,
-    kerf_mm: float,
-    made: _Made,
-) -> dict[int, list[SignEdge]]:
+def _too_narrow(work: _Work, face: _Face) -> dict[int, list[SignEdge]]:
     """An opening that is narrower than the kerf all over: a pierce, a slit, or nothing."""
-    kept = {k: [sign.edges[k]] for k in face.rings}
+    kerf_mm, boundary = work.rules.kerf_mm, work.boundary
+    kept = {k: [work.sign.edges[k]] for k in face.rings}
     if face.opening is None or face.area.is_empty:
         return kept
-    edge = sign.edges[face.opening]
+    edge = work.sign.edges[face.opening]
     at = middle_of(face.area)
     x0, y0, x1, y1 = face.area.bounds
-    around, home = _surroundings(sign.art, edge)
+    around, home = _surroundings(work.sign.art, edge)
     kind = edge.path.kind
     if len(face.rings) == 1 and max(x1 - x0, y1 - y0) <= 2 * kerf_mm:
         hole = circle(at, kerf_mm / 2, kind).reversed()
         if is_clear(as_polygon(to_complex(hole.flat())), boundary, face.opening):
-            made.add(Cut(CutType.PIERCE_ONLY, kind, None, at), around, home)
-            made.notes.append(
+            work.add(Cut(CutType.PIERCE_ONLY, kind, None, at), around, home)
+            work.notes.append(
                 _small_note("is no wider than the kerf: a pierce makes it", at, x1 - x0)
             )
             return {face.opening: [replace(edge, path=hole)]}
     width = 2 * float(face.area.area) / max(float(face.area.length), 1e-9)
-    line = middle_line(rings[face.opening], kerf_mm, kind)
+    line = middle_line(work.rings[face.opening], kerf_mm, kind)
     band = shapely.LineString(line.flat()).buffer(kerf_mm / 2)
     if len(face.rings) == 1 and is_clear(band, boundary, face.opening):
-        made.slits.append(line)
-        made.add(Cut(CutType.SLIT, kind, line, line.start), around, home)
-        made.notes.append(
+        work.slits.append(line)
+        work.add(Cut(CutType.SLIT, kind, line, line.start), around, home)
+        work.notes.append(
             Note(
                 NoteKind.NARROW,
                 f"an opening {width:.1f} mm wide is narrower than the kerf: cut as one pass",
@@ -318,7 +309,7 @@ def _too_narrow(
             )
         )
         return {}
-    made.notes.append(_small_note("has no room for the kerf: left uncut", at, width))
+    work.notes.append(_small_note("has no room for the kerf: left uncut", at, width))
     return {k: v for k, v in kept.items() if k != face.opening}
 
 
@@ -353,17 +344,20 @@ def _told(notes: list[Note]) -> tuple[Note, ...]:
     return (*ordered[: MOST_NOTES - 1], more)
 
 
-def _cut_slits(sign: Sign, made: _Made) -> None:
+def _cut_slits(work: _Work) -> None:
     """Adds one pass along each slit, from its end that lies furthest from an edge."""
-    metal = shapely.MultiLineString([edge.path.flat()[:, :] for edge in made.edges])
+    sign = work.sign
+    metal = shapely.GeometryCollection(
+        [shapely.LinearRing(edge.path.flat()) for edge in work.edges]
+    )
     areas = [as_polygon(to_complex(edge.path.flat())) for edge in sign.art.edges]
     for slit in sign.slits:
         ends = shapely.points(to_points([slit.start, slit.end]))
-        near, far = (metal.distance(end) if made.edges else 0.0 for end in ends)
+        near, far = (metal.distance(end) if work.edges else 0.0 for end in ends)
         path = slit.reversed() if far > near + 1e-6 and not slit.is_closed else slit
         middle = shapely.LineString(slit.flat()).interpolate(0.5, normalized=True)
         around = frozenset(k for k, area in enumerate(areas) if area.contains(middle))
-        made.add(Cut(CutType.SLIT, slit.kind, path, path.start), around, None)
+        work.add(Cut(CutType.SLIT, slit.kind, path, path.start), around, None)
 
 
 def _surroundings(art: Art, edge: SignEdge) -> tuple[frozenset[int], int | None]:
@@ -375,24 +369,24 @@ def _surroundings(art: Art, edge: SignEdge) -> tuple[frozenset[int], int | None]
     return art.ancestors(home), home
 
 
-def _nested(made: _Made) -> tuple[Cut, ...]:
+def _nested(work: _Work) -> tuple[Cut, ...]:
     """The cuts, each with those that go round it: on the sheet, and by the rings before ties."""
-    inside = [set[int]() for _ in made.cuts]
-    shapes = [_shape(cut) for cut in made.cuts]
+    inside = [set[int]() for _ in work.cuts]
+    shapes = [_shape(cut) for cut in work.cuts]
     tree = shapely.STRtree(shapes)
-    for outer, cut in enumerate(made.cuts):
+    for outer, cut in enumerate(work.cuts):
         if cut.path is None or not cut.path.is_closed or cut.type is CutType.SLIT:
             continue
         area = as_polygon(to_complex(cut.path.flat()))
         for inner in tree.query(area, predicate="contains"):
             if inner != outer:
                 inside[int(inner)].add(outer)
-    for inner, around in enumerate(made.around):
-        for outer, home in enumerate(made.homes):
+    for inner, around in enumerate(work.around):
+        for outer, home in enumerate(work.homes):
             if home in around and outer not in inside[inner] and not _reaches(inside, outer, inner):
                 inside[inner].add(outer)
     return tuple(
-        replace(cut, inside=frozenset(outer)) for cut, outer in zip(made.cuts, inside, strict=True)
+        replace(cut, inside=frozenset(outer)) for cut, outer in zip(work.cuts, inside, strict=True)
     )
 
 
