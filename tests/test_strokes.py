@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 
 from raster2path.errors import NothingFoundError
 from raster2path.geometry import Points
-from raster2path.model import Ink, Level, Mask, PixelNet, Read, Reading
+from raster2path.model import Ink, Level, Mask, NoteKind, PixelNet, Read, Reading
 from raster2path.picture import strokes as room
 from raster2path.picture._skeleton import Draft, Path, follow
 from raster2path.picture.strokes import trace_strokes
@@ -35,7 +35,7 @@ def drawn(
             ends = [tuple(np.round((p * OVER - 0.5) * 16).astype(int).tolist()) for p in (a, b)]
             cv2.line(big, ends[0], ends[1], (255,), round(pen_px * OVER), cv2.LINE_8, 4)
     small = cv2.resize(big, SIZE[::-1], interpolation=cv2.INTER_AREA)
-    level: Level = small.astype(np.float32) / 255
+    level: Level = np.asarray(small / 255, np.float32)
     if noise:
         rng = np.random.default_rng(1)
         soft = cv2.GaussianBlur(level, (0, 0), 1.3) + rng.normal(0, noise, SIZE)
@@ -125,12 +125,13 @@ def test_a_skip_of_the_pen_is_closed() -> None:
 def test_lines_that_end_apart_stay_apart() -> None:
     net = trace_strokes(drawn([[30, 60], [140, 60]], [[180, 60], [290, 60]]))
     assert len(net.strokes) == 2
-    net = trace_strokes(drawn([[30, 60], [150, 60]], [[30, 82], [150, 82]]))
-    assert len(net.strokes) == 2  # side by side: their ends do not point at each other
+    side_by_side = np.array([[[30, 60], [150, 60]], [[30, 82], [150, 82]]])
+    net = trace_strokes(drawn(*side_by_side))
+    assert len(net.strokes) == 2  # their ends do not point at each other
 
 
 def test_a_line_that_stops_just_short_of_another_is_tied_to_it() -> None:
-    net = trace_strokes(drawn([[40, 120], [280, 120]], [[150, 20], [150, 111.5]]))
+    net = trace_strokes(drawn([[40, 120], [280, 120]], [[150.0, 20.0], [150.0, 111.5]]))
     assert degrees(net) == [1, 1, 1, 3]
     assert shapely.distance(shapely.Point(150, 120), shapely.multipoints(net.nodes_px)) < 1.0
 
@@ -143,7 +144,11 @@ def test_a_ring_drawn_with_a_gap_closes() -> None:
 
 def test_dust_is_left_out_and_dust_alone_is_nothing() -> None:
     dot = [[50.0, 200.0], [53.0, 200.0]]
-    assert len(trace_strokes(drawn(wave(), dot)).strokes) == 1
+    net = trace_strokes(drawn(wave(), dot))
+    assert len(net.strokes) == 1
+    assert [note.kind for note in net.notes] == [NoteKind.READING]
+    assert "1 dot" in net.notes[0].sentence
+    assert trace_strokes(drawn(wave())).notes == ()
     with pytest.raises(NothingFoundError, match="no line"):
         trace_strokes(drawn(dot))
     with pytest.raises(NothingFoundError, match="no line"):
@@ -163,7 +168,9 @@ def test_a_line_round_all_is_seen() -> None:
     frame = [[20, 20], [300, 20], [300, 220], [20, 220], [20, 20]]
     assert trace_strokes(drawn(frame, wave(60, 260))).has_line_round_all
     assert not trace_strokes(drawn(wave(60, 260))).has_line_round_all
-    assert not trace_strokes(drawn(CIRCLE / 2, [[200, 200], [300, 200]])).has_line_round_all
+    assert not trace_strokes(
+        drawn(CIRCLE / 2, np.array([[200, 200], [300, 200]]))
+    ).has_line_round_all
     poking_out = [[250, 120], [318, 120]]
     assert not trace_strokes(drawn(frame, poking_out)).has_line_round_all
 

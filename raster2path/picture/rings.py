@@ -31,6 +31,7 @@ _SETTLED_PX = 0.3  # a last step longer than this has not found the edge
 _PHOTO_SIGMA_PX = 0.55  # together 0.8, as FINDINGS 1 measured
 _TWO_TONE_SIGMA_PX = 0.9  # a picture without greys: less, and the staircase shows
 _REACH_PX = 4.0  # how much of a ring is put back onto the pixels round a crossing
+_PIECE = 48  # points of a ring that are looked at together for crossings
 _WINDOW = 5  # points on each side, for the noise
 
 
@@ -208,10 +209,12 @@ def _without_crossings(cracks: _Chains, settled: Points) -> _Chains:
     """
     points = settled.copy()
     rings = _evened(cracks, points)
+    suspects: set[int] | None = None  # at first, all
     for _ in range(5):
-        crossings = _crossings(rings)
+        crossings = _crossings(rings, suspects)
         if not crossings:
             return rings
+        suspects = {ring for ring, _ in crossings}
         for ring, place in crossings:
             part = cracks.ring(ring)
             near = np.hypot(*(cracks.points[part] - place).T) < _REACH_PX
@@ -234,21 +237,41 @@ def _mixed(cracks: _Chains, rings: _Chains, raw: set[int]) -> _Chains:
     return _Chains(np.concatenate(parts), _starts(sizes), sizes)
 
 
-def _crossings(rings: _Chains) -> list[tuple[int, Points]]:
-    """Rings that cross, each with a place where it does; empty when all is well."""
+def _crossings(rings: _Chains, suspects: set[int] | None = None) -> list[tuple[int, Points]]:
+    """Rings that cross a suspect one, and those, each with a place; empty when all is well."""
     import shapely
 
     lines = shapely.linearrings(rings.points, indices=rings.owners)
-    faces = shapely.polygons(lines)
+    asked = np.arange(len(lines)) if suspects is None else np.array(sorted(suspects), np.int64)
+    faces = shapely.polygons(lines[asked])
     found: list[tuple[int, Points]] = []
     for k in np.flatnonzero(~shapely.is_valid(faces)):
         place = re.findall(r"-?[\d.]+(?:e-?\d+)?", str(shapely.is_valid_reason(faces[k])))
-        found.append((int(k), np.array(place[-2:], np.float64)))
-    one, other = shapely.STRtree(lines).query(lines, predicate="intersects")
-    for a, b in zip(one[one < other], other[one < other], strict=True):
+        found.append((int(asked[k]), np.array(place[-2:], np.float64)))
+    pieces, owner = _cut_up(rings)
+    mine = np.flatnonzero(np.isin(owner, asked))
+    one, other = shapely.STRtree(pieces).query(pieces[mine], predicate="intersects")
+    pairs = np.sort(np.column_stack([owner[mine][one], owner[other]]), axis=1)
+    for a, b in np.unique(pairs[pairs[:, 0] != pairs[:, 1]], axis=0):
         shared = shapely.get_coordinates(shapely.intersection(lines[a], lines[b]))
         found += [(int(k), place) for place in shared for k in (a, b)]
     return found
+
+
+def _cut_up(rings: _Chains) -> tuple[npt.NDArray[np.object_], Ints]:
+    """The rings as short lines, so that boxes tell most of them apart, and whose each is."""
+    import shapely
+
+    size = np.repeat(rings.sizes, rings.sizes)
+    at = np.arange(len(rings.points)) - np.repeat(rings.starts, rings.sizes)
+    begins = np.flatnonzero(at % _PIECE == 0)
+    length = np.minimum(_PIECE, (size - at)[begins]) + 1  # with the first point of the next
+    inside = np.arange(int(length.sum())) - np.repeat(np.cumsum(length) - length, length)
+    begin = np.repeat(begins, length)
+    first = begin - at[begin]
+    points = rings.points[first + (at[begin] + inside) % size[begin]]
+    lines = shapely.linestrings(points, indices=np.repeat(np.arange(len(begins)), length))
+    return lines, rings.owners[begins]
 
 
 def _noise(rings: _Chains) -> Floats:

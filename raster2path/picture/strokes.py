@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from raster2path.errors import NothingFoundError
 from raster2path.geometry import Points
-from raster2path.model import Ink, Level, Mask, PixelNet, PixelStroke, Reading
+from raster2path.model import Ink, Level, Mask, Note, NoteKind, PixelNet, PixelStroke, Reading
 from raster2path.picture._refine import evened, half_widths, noise_px, refine
 from raster2path.picture._skeleton import Draft, Path, follow
 
@@ -49,11 +49,12 @@ def trace_strokes(reading: Reading) -> PixelNet:
     draft = _drafted(mask, ink.pen_px)
     draft = _pruned(draft, distance, ink.pen_px)
     draft = refine(draft, level=level, distance=distance)
-    draft = _bridged(draft, ink.pen_px)
-    draft = _pruned(_without_dust(draft, ink.pen_px), distance, 0.0)
+    bridged = _dissolved(_bridged(draft, ink.pen_px))
+    draft = _dissolved(_without_dust(bridged, ink.pen_px))
     if not draft.paths:
         raise NothingFoundError("there is no line in the picture that is long enough to follow")
-    return _net(draft, distance, reading)
+    dust = _dust_note(_n_pieces(bridged) - _n_pieces(draft))
+    return _net(draft, distance, reading, dust)
 
 
 def _lines(ink: Ink) -> tuple[Mask, Level]:
@@ -261,31 +262,44 @@ def _renumbered(draft: Draft) -> Draft:
     return Draft(draft.nodes[used].reshape(-1, 2), paths)
 
 
-def _without_dust(draft: Draft, pen_px: float) -> Draft:
-    """No lone dots: pieces of the net whose lines together are shorter than two pens."""
-    home = list(range(len(draft.nodes)))
+def _pieces(draft: Draft) -> list[int]:
+    """A name, for each path, of the connected piece of the net that it belongs to."""
+    home = list(range(len(draft.nodes) + len(draft.paths)))
 
     def root(node: int) -> int:
         while home[node] != node:
             node = home[node]
         return node
 
-    for path in draft.paths:
-        if path.nodes is not None:
-            home[root(path.nodes[0])] = root(path.nodes[1])
+    firsts = []
+    for k, path in enumerate(draft.paths):
+        a, b = path.nodes or (len(draft.nodes) + k,) * 2
+        home[root(a)] = root(b)
+        firsts.append(a)
+    return [root(node) for node in firsts]
+
+
+def _n_pieces(draft: Draft) -> int:
+    return len(set(_pieces(draft)))
+
+
+def _without_dust(draft: Draft, pen_px: float) -> Draft:
+    """No lone dots: pieces of the net whose lines together are shorter than two pens."""
+    pieces = _pieces(draft)
     total: dict[int, float] = {}
-    lengths = [_length(draft.whole(path)) for path in draft.paths]
-    for path, length in zip(draft.paths, lengths, strict=True):
-        if path.nodes is not None:
-            piece = root(path.nodes[0])
-            total[piece] = total.get(piece, 0.0) + length
+    for path, piece in zip(draft.paths, pieces, strict=True):
+        total[piece] = total.get(piece, 0.0) + _length(draft.whole(path))
     least = max(_DUST_PENS * pen_px, 4.0)
-    kept = [
-        path
-        for path, length in zip(draft.paths, lengths, strict=True)
-        if (length if path.nodes is None else total[root(path.nodes[0])]) >= least
-    ]
+    kept = [p for p, piece in zip(draft.paths, pieces, strict=True) if total[piece] >= least]
     return _renumbered(Draft(draft.nodes, tuple(kept)))
+
+
+def _dust_note(n_dots: int) -> tuple[Note, ...]:
+    if not n_dots:
+        return ()
+    dots = "1 dot" if n_dots == 1 else f"{n_dots} dots"
+    sentence = f"{dots} too short to follow as a line left out"
+    return (Note(NoteKind.READING, sentence, remedy="draw what matters as a small ring"),)
 
 
 # ---------------------------------------------------------------- where the pen skipped
@@ -340,7 +354,8 @@ def _skipping(draft: Draft, pen_px: float) -> Draft:
         if gap < _MEET_PENS * pen_px:
             is_wanted = min(lead, answer) > -0.5 and lead + answer > 0.3
         else:
-            is_wanted = min(lead, answer) > 0.75
+            shortest = min(_length(draft.paths[end.path].points) for end in (one, other))
+            is_wanted = min(lead, answer) > 0.75 and shortest > gap
         # A short stroke's own ends are no skip, unless the stroke nearly closes.
         own = one.path == other.path
         if is_wanted and not (own and _length(draft.paths[one.path].points) < 3 * gap):
@@ -448,7 +463,7 @@ def _between(a: Points, b: Points) -> Points:
 # ---------------------------------------------------------------- what comes out
 
 
-def _net(draft: Draft, distance: Level, reading: Reading) -> PixelNet:
+def _net(draft: Draft, distance: Level, reading: Reading, notes: tuple[Note, ...]) -> PixelNet:
     half = half_widths(draft, distance)
     strokes = []
     for path, half_px in zip(draft.paths, half, strict=True):
@@ -466,6 +481,7 @@ def _net(draft: Draft, distance: Level, reading: Reading) -> PixelNet:
         blur_px=reading.ink.blur_px,
         has_line_round_all=_has_line_round_all(strokes, reading.ink.pen_px),
         shaded=reading.shaded,
+        notes=notes,
     )
 
 

@@ -93,7 +93,7 @@ def shape_net(
         placement=placement,
         blur_mm=net.blur_px * placement.mm_per_px,
         is_squared=is_squared,
-        notes=(*net.notes, *notes, *faults),
+        notes=(*notes, *faults),
     )
 
 
