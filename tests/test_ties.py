@@ -183,9 +183,25 @@ def test_loose_letters_without_a_border_are_tied_to_each_other() -> None:
 
 
 def test_a_gap_longer_than_five_ties_gets_a_bar_a_fifth_as_wide() -> None:
-    sign = hold(art(box(0, 0, 50, 80), box(90, 0, 140, 80), border=False), rules=RULES)
+    sign = hold(art(box(0, 0, 220, 80), box(260, 0, 480, 80), border=False), rules=RULES)
     assert max(tie.width_mm for tie in sign.ties) == pytest.approx(8.0, rel=0.05)
     assert any(note.kind is NoteKind.LONG_TIE for note in sign.notes)
+    check_whole(sign)
+
+
+def test_words_far_apart_get_a_rail_under_the_row() -> None:
+    paths = [box(x, 0, x + 45, 80) for x in (0, 60, 300, 360)]
+    sign = hold(art(*paths, border=False), rules=RULES)
+    lowest = max(edge.path.bounds()[3] for edge in sign.edges)
+    assert 80 + 3 * 6 <= lowest <= 80 + 4 * 6 + 0.01
+    assert sum("rail" in note.sentence for note in sign.notes) == 1
+    assert max(tie.length_mm for tie in sign.ties) < 16
+    check_whole(sign)
+
+
+def test_pieces_far_apart_that_are_no_row_get_a_bar() -> None:
+    sign = hold(art(box(0, 0, 80, 80), box(0, 180, 80, 260), border=False), rules=RULES)
+    assert max(tie.width_mm for tie in sign.ties) == pytest.approx(20.0, rel=0.05)
     check_whole(sign)
 
 

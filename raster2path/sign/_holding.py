@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 import shapely
 
-from raster2path.geometry import Points, unit
+from raster2path.geometry import Path, Points, unit
 from raster2path.job import TieRules
 from raster2path.model import Tie
 from raster2path.sign._choose import Gap, gaps, sample, swung
@@ -118,9 +119,9 @@ class Holding:
 
     # -- the first tie of every piece ---------------------------------------------------------
 
-    def span(self) -> None:
+    def span(self, *, longest_mm: float = math.inf) -> None:
         """Tie pieces until all hang together: Kruskal's tree over places that have room."""
-        places = self._places
+        places = [place for place in self._places if place.length_mm <= longest_mm]
         tries: list[tuple[float, int, Gap, Strictness | None]] = [
             (place.cost * demand.factor, rank, place, demand)
             for place in places
@@ -142,6 +143,17 @@ class Holding:
                 laid = self._try(place, demand)
             if laid is not None:
                 self.lay(laid, place.a, place.b)
+
+    def add_rail(self, path: Path, *, origins: frozenset[int]) -> None:
+        """A bar of metal as a further piece; the other pieces can be tied to it."""
+        node = self.groups.add()
+        self.pieces.append(shapely.Polygon(path.flat()))
+        self._boxes = np.vstack([self._boxes, self.pieces[-1].bounds])
+        self.rings[self._next] = Ring.of(path, origins)
+        self._node_of[self._next] = node
+        self._next += 1
+        self._places += [p for p in self._find_places() if node in (p.a, p.b)]
+        self._places.sort(key=lambda place: place.cost)
 
     def _demands(self, place: Gap) -> tuple[Strictness, ...]:
         """Ways to tie at a place, best first: in full, less square, narrower."""

@@ -36,9 +36,17 @@ class Groups:
         self._above[max(a, b)] = min(a, b)
         return a != b
 
-    def n_groups(self, members: Iterable[int]) -> int:
-        """How many groups the members belong to."""
-        return len({self.find(k) for k in members})
+    def add(self) -> int:
+        """A further number, in a group of its own."""
+        self._above.append(len(self._above))
+        return len(self._above) - 1
+
+    def all_groups(self) -> list[list[int]]:
+        """Members of each group."""
+        found: dict[int, list[int]] = {}
+        for k in range(len(self._above)):
+            found.setdefault(self.find(k), []).append(k)
+        return list(found.values())
 
 
 def owner_of_edges(art: Art) -> list[int]:

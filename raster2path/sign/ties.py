@@ -22,9 +22,13 @@ from raster2path.sign._islands import (
 )
 from raster2path.sign._necks import Necks
 from raster2path.sign._proof import free_ties, without_small_loose
+from raster2path.sign._rail import rail_under
 from raster2path.sign._slits import slit_zone, with_gaps
 from raster2path.sign._surgery import Ring
 from raster2path.sign._webs import thin_places
+
+RAIL_SHARE = 0.1
+"""Beyond this share of the sign's size, a bar looks lost; a rail under the row looks meant."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -58,6 +62,13 @@ def hold(art: Art, *, rules: TieRules) -> Sign:
     zone = slit_zone(art.slits, rules.kerf_mm)
     rings, node_of = _rings(art, pieces)
     holding = Holding(rings, node_of, [p.shape for p in pieces], rules=rules, slits=zone)
+    rail = None
+    if art.border is Border.NONE:
+        longest_mm = max(_size(pieces)) * RAIL_SHARE
+        holding.span(longest_mm=max(longest_mm, BAR_RATIO * rules.tie_mm))
+        rail = rail_under(holding.groups.all_groups(), holding.pieces, tie_mm=rules.tie_mm)
+        if rail is not None:
+            holding.add_rail(rail, origins=frozenset({pieces[0].outer}))
     holding.span()
     weak = holding.brace()
     necks = Necks(holding.rings, rules=rules, slits=zone)
@@ -86,7 +97,8 @@ def hold(art: Art, *, rules: TieRules) -> Sign:
             *art.notes,
             *_loose_notes(loose),
             *_speck_notes([*(piece.shape for piece in specks), *dropped]),
-            *_weak_notes([pieces[k].shape for k in weak]),
+            *_weak_notes([holding.pieces[k] for k in weak]),
+            *_rail_notes(rail),
             *_long_notes(ties, art, rules),
             *thin_places(metal, web_mm=rules.web_mm),
         ),
@@ -200,6 +212,23 @@ def _weak_notes(pieces: Sequence[shapely.Geometry]) -> list[Note]:
             "carry the sign flat, or give it a border",
         )
         for island in islands
+    ]
+
+
+def _size(pieces: Sequence[_Piece]) -> tuple[float, float]:
+    """Width and height of all pieces together."""
+    x0, y0, x1, y1 = shapely.total_bounds([piece.shape for piece in pieces])
+    return float(x1 - x0), float(y1 - y0)
+
+
+def _rail_notes(rail: Path | None) -> list[Note]:
+    if rail is None:
+        return []
+    x0, y0, x1, y1 = rail.bounds()
+    sentence = f"A rail {x1 - x0:.0f} mm long under the row holds what stands far apart."
+    place = complex((x0 + x1) / 2, (y0 + y1) / 2)
+    return [
+        Note(NoteKind.LONG_TIE, sentence, place, x1 - x0, "a border would look better: --border")
     ]
 
 
