@@ -43,6 +43,12 @@ PENALTY = 25.0
 LINE_GAIN = 10.0
 """A straight run stays one line unless bending it gains more than this."""
 
+TREMOR_REACH = 24
+"""Points on each side over which a drawn edge is smooth and a tremor is not."""
+
+STEADY = 0.18
+"""What is left of a steady line, pixels' noise and drawn detail together, is less."""
+
 MOST_BREAKS = 100
 PAD = 48
 """Points that a closed run without corners repeats at its ends, for fits across its start."""
@@ -176,6 +182,37 @@ def _local_fits(
         place[spot], speed[spot] = fit[good, 0], fit[good, 1] / half
         growing[np.flatnonzero(ok)[~good]] = False
     return place, speed / np.maximum(np.abs(speed), 1e-12)
+
+
+# ------------------------------------------------------------------ tremor
+
+
+def _tremor(z: Complexes, *, is_closed: bool) -> float:
+    """Standard deviation of a hand's tremor, which noise measured point by point misses.
+
+    A cubic polynomial follows a drawn edge over about fifty points, not a tremor. What is left
+    even on the calmer stretches, those without a sharp turn, is the hand's; 0 where there are
+    too few of them to tell, or the line is steady.
+    """
+    half, n = TREMOR_REACH, len(z)
+    if n < 8 * half:
+        return 0.0
+    s = np.arange(-half, half + 1) / half
+    basis = np.stack([s**0, s, s**2, s**3], axis=1)
+    middles = np.arange(0, n, 6) if is_closed else np.arange(half, n - half, 6)
+    at = middles[:, None] + np.arange(-half, half + 1)
+    window = z[at % n]
+    calm = _turns(z, 6, is_closed=is_closed)[at % n].max(axis=1) < math.radians(50)
+    calm &= np.abs(np.angle((window[:, -1] - z[at[:, -6] % n]) / (window[:, 5] - window[:, 0]))) < 1
+    if calm.mean() < 0.2:
+        return 0.0
+    window = window[calm]
+    fit = window @ np.linalg.pinv(basis).T
+    heading = fit[:, 1] / np.maximum(np.abs(fit[:, 1]), 1e-12)
+    off = (heading[:, None].conj() * (window - fit @ basis.T)).imag
+    left = float(np.quantile(np.sqrt((off**2).mean(axis=1)), 0.3))
+    # The polynomial takes a good part of a slow tremor with it.
+    return 1.6 * left if left > STEADY else 0.0
 
 
 # ------------------------------------------------------------------ corners
@@ -768,7 +805,7 @@ def fit_closed(
     """
     ring = _check(points, 3)
     z = _resampled(ring, is_closed=True)
-    sight = _Sight(max(sigma, LEAST_SIGMA), blur, tolerance)
+    sight = _seen(z, sigma, tolerance, blur, is_closed=True)
     best: tuple[float, Path] | None = None
     for _ in range(3 if len(z) >= 16 else 0):
         path, gap = _attempt(z, sight, kind, is_closed=True)
@@ -780,6 +817,12 @@ def fit_closed(
     if best is not None and best[0] <= 2 * tolerance:
         return best[1]
     return _plain(ring, tolerance, kind)
+
+
+def _seen(z: Complexes, sigma: float, tolerance: float, blur: float, *, is_closed: bool) -> _Sight:
+    """What is known of a contour: its noise is the larger of what was told and its tremor."""
+    tremor = min(_tremor(z, is_closed=is_closed), tolerance / 2)
+    return _Sight(max(sigma, tremor, LEAST_SIGMA), blur, tolerance)
 
 
 def fit_open(
@@ -799,7 +842,7 @@ def fit_open(
     z = _resampled(line, is_closed=False)
     if len(z) < 5:
         return Path((Line(complex(line[0]), complex(line[-1]), kind),), is_closed=False)
-    sight = _Sight(max(sigma, LEAST_SIGMA), blur, tolerance)
+    sight = _seen(z, sigma, tolerance, blur, is_closed=False)
     path, gap = _attempt(z, sight, kind, is_closed=False)
     if gap <= tolerance and (_is_simple(path) or not _is_simple_line(z)):
         return path
