@@ -14,7 +14,7 @@ import pytest
 import shapely
 from PIL import Image
 
-from raster2path.geometry import Line, Path
+from raster2path.geometry import Line, Path, polygon
 from raster2path.guides.as_hung import (
     SIDE_PX,
     _metal,
@@ -158,3 +158,22 @@ def test_the_same_input_gives_the_same_bytes(order: CutOrder) -> None:
 
 def test_nothing_but_a_wall_is_still_a_picture() -> None:
     assert as_hung_png(order_of([], [], placement=placed(100, 50)), stamp=STAMP)
+
+
+def test_edges_that_cross_are_shown_as_they_are() -> None:
+    """A sign that is broken is marked, not refused; shown is the even-odd fill."""
+    bow = polygon([50 + 50j, 150 + 150j, 150 + 50j, 50 + 150j])
+    over_it = box(100, 100, 100, 80).reversed()
+    edges = [(box(25, 25, 300, 200), True), (bow, False), (over_it, False)]
+    order = with_kerf(order_of(edges, [], placement=placed(300, 200)), 0)
+    view, share = metal_of(order)
+    assert [at(view, share, place) for place in (60 + 100j, 140 + 75j, 100 + 60j)] == [0, 0, 1]
+    assert at(view, share, 180 + 160j) == 0
+    assert at(view, share, 145 + 125j) == 1  # in both openings
+
+
+def test_rings_without_an_area_are_passed_over() -> None:
+    dot, hair = polygon([50 + 50j] * 3), polygon([50 + 50j, 60 + 50j])
+    edges = [(box(25, 25, 100, 80), True), (dot, False), (hair, False)]
+    view, share = metal_of(order_of(edges, [], placement=placed(100, 80)))
+    assert float(share.sum()) / view.px_per_mm**2 == pytest.approx(8000, rel=1e-3)

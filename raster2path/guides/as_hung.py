@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import reduce
 from typing import TYPE_CHECKING
 
 import cv2
@@ -106,10 +107,21 @@ def _drops(view: _View, order: CutOrder) -> shapely.Geometry:
 
     far = 4 * max(view.size_px) * _OVER
     frame = shapely.box(-far, -far, far, far).exterior
-    rings = [shapely.linearrings(view.line(e.path, over=_OVER)) for e in order.plan.edges]
-    drops = shapely.build_area(shapely.geometrycollections([frame, *rings]))
+    lines = [view.line(edge.path, over=_OVER) for edge in order.plan.edges]
+    rings = [shapely.linearrings(line) for line in lines if len(line) > 2]
+    drops = _even_odd([frame, *rings])
     radius = order.plan.kerf_mm / 2 * view.px_per_mm * _OVER - 0.3
     return drops if radius < 0.5 else drops.buffer(-radius).buffer(radius)
+
+
+def _even_odd(rings: list[shapely.LinearRing]) -> shapely.Geometry:
+    """The even-odd fill of rings; quick as long as none cross, and right if they do."""
+    import shapely
+
+    if shapely.is_simple(shapely.multilinestrings(rings)):
+        return shapely.build_area(shapely.geometrycollections(rings))
+    areas = shapely.make_valid(shapely.polygons(rings))
+    return reduce(shapely.symmetric_difference, areas)
 
 
 def _slits(view: _View, order: CutOrder) -> shapely.Geometry:
