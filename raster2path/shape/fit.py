@@ -91,7 +91,7 @@ def fit_outlines(outlines: Outlines, *, rules: FitRules) -> Paths:
     rings = [_track(ring, scale, is_closed=True) for ring in outlines.rings]
     strokes = [_track(stroke, scale, is_closed=stroke.is_closed) for stroke in outlines.strokes]
     paths = _apart(rings, limits)
-    slits = [_fitted(track, limits, 0) for track in strokes]
+    slits = [_verified(track, limits) for track in strokes]
     checked = list(zip([*rings, *strokes], [*paths, *slits], strict=True))
     notes = [note for track, path in checked for note in _notes(track, path, limits, scale)]
     return Paths(
@@ -130,35 +130,52 @@ def _ended(path: Path, stroke: Stroke) -> Path:
 # ------------------------------------------------------------------ one outline
 
 
-def _fitted(track: _Track, limits: _Limits, tries: int) -> Path:
-    """The path of one outline; each further try lies closer to the points than the one before."""
-    if len(track.points) < 3:
+def _verified(track: _Track, limits: _Limits) -> Path:
+    """The path of one outline; fitted closer where it would leave the points by too much."""
+    path = _fitted(track, limits, 0)
+    excess = _excess(track, path, limits)
+    if excess <= 0:
+        return path
+    closer = _fitted(track, limits, 1)
+    return closer if _excess(track, closer, limits) < excess else path
+
+
+def _fitted(track: _Track, limits: _Limits, tries: int, tight: tuple[complex, ...] = ()) -> Path:
+    """The path of one outline; each further try lies closer to the points than the one before.
+
+    Where letters nearly touch, `tight` places are enough for the second try.
+    """
+    if len(track.points) < 3 or tries >= TRIES - 1:
         return _point_by_point(track)
-    if tries >= TRIES - 1:
-        return _point_by_point(track)
-    closer = (1.0, 0.4, 0.2)[tries]
-    track = replace(track, sigma=track.sigma * closer)
-    limits = _Limits(limits.blur, limits.organic * closer, limits.strict * closer)
     kinds = _steadied(track.kinds, is_closed=track.is_closed)
-    if len(np.unique(kinds)) == 1:
-        return _one_kind(track, Kind(int(kinds[0])), limits, is_plain=tries == 2)
-    segments: list[Segment] = []
-    for points, kind in _runs(track.points, kinds, is_closed=track.is_closed):
-        segments += _open(points, kind, track.sigma, limits)
-    return Path(tuple(segments), track.is_closed)
-
-
-def _one_kind(track: _Track, kind: Kind, limits: _Limits, *, is_plain: bool) -> Path:
-    tolerance = limits.tolerance(kind)
-    if not track.is_closed:
-        return Path(_open(track.points, kind, track.sigma, limits), False)
-    if kind is Kind.ORGANIC or is_plain:
-        return curves.fit_closed(
-            track.points, sigma=track.sigma, tolerance=tolerance, kind=kind, blur=limits.blur
+    is_one = bool(np.all(kinds == kinds[0]))
+    if not (tight and tries == 1):
+        closer = (1.0, 0.4, 0.2)[tries]
+        track = replace(track, sigma=track.sigma * closer)
+        limits = _Limits(limits.blur, limits.organic * closer, limits.strict * closer)
+    kind = Kind(int(kinds[0]))
+    if is_one and track.is_closed:
+        if kind is Kind.ORGANIC or tries == 2:
+            return curves.fit_closed(
+                track.points,
+                sigma=track.sigma,
+                tolerance=limits.tolerance(kind),
+                kind=kind,
+                blur=limits.blur,
+            )
+        return fit_strict(
+            track.points,
+            sigma=track.sigma,
+            blur=limits.blur,
+            tolerance=limits.strict,
+            kind=kind,
+            tight=tight,
         )
-    return fit_strict(
-        track.points, sigma=track.sigma, blur=limits.blur, tolerance=tolerance, kind=kind
-    )
+    segments: list[Segment] = []
+    runs = _runs(track.points, kinds, is_closed=track.is_closed)
+    for points, each in [(track.points, kind)] if is_one else runs:
+        segments += _open(points, each, track.sigma, limits)
+    return Path(tuple(segments), track.is_closed)
 
 
 def _open(points: Points, kind: Kind, sigma: float, limits: _Limits) -> tuple[Segment, ...]:
@@ -224,32 +241,36 @@ def _runs(points: Points, kinds: Kinds, *, is_closed: bool) -> Iterator[tuple[Po
 
 def _apart(tracks: Sequence[_Track], limits: _Limits) -> list[Path]:
     """A path for each ring, those that would cross themselves or others fitted closer."""
-    paths = [_fitted(track, limits, 0) for track in tracks]
+    paths = [_verified(track, limits) for track in tracks]
     tries = [0] * len(tracks)
     for _ in range(TRIES - 1):
         guilty = _crossing(paths)
         if not guilty:
             break
-        for k in guilty:
+        for k, places in guilty.items():
             tries[k] = min(TRIES - 1, tries[k] + 1)
-            paths[k] = _fitted(tracks[k], limits, tries[k])
+            paths[k] = _fitted(tracks[k], limits, tries[k], places)
     return paths
 
 
-def _crossing(paths: Sequence[Path]) -> list[int]:
-    """Indices of closed paths that cross themselves or touch each other."""
+def _crossing(paths: Sequence[Path]) -> dict[int, tuple[complex, ...]]:
+    """Closed paths that cross themselves or touch each other: by index, and where."""
     import shapely
 
     if not paths:
-        return []
+        return {}
     flat = [path.flat(FLAT_PX) for path in paths]
     loops = np.array([shapely.LineString(np.vstack([f, f[:1]])) for f in flat])
-    guilty = set(np.flatnonzero(~shapely.is_simple(loops)).tolist())
+    guilty: dict[int, list[complex]] = {
+        k: [] for k in np.flatnonzero(~shapely.is_simple(loops)).tolist()
+    }
     a, b = shapely.STRtree(loops).query(loops, predicate="intersects")
     for i, j in zip(a.tolist(), b.tolist(), strict=True):
         if i < j:
-            guilty |= {i, j}
-    return sorted(guilty)
+            shared = to_complex(shapely.get_coordinates(loops[i].intersection(loops[j])))
+            for k in (i, j):
+                guilty.setdefault(k, []).extend(shared.tolist())
+    return {k: tuple(guilty[k]) for k in sorted(guilty)}
 
 
 # ------------------------------------------------------------------ the check
@@ -258,7 +279,7 @@ def _crossing(paths: Sequence[Path]) -> list[int]:
 def _notes(track: _Track, path: Path, limits: _Limits, scale: float) -> list[Note]:
     """Where the path leaves the drawn line by more than it may, if anywhere."""
     place, gap, kind = _worst(track, path, limits)
-    if gap <= max(limits.tolerance(kind), TREMORS * track.sigma):
+    if gap <= _allowed(track, kind, limits):
         return []
     return [
         Note(
@@ -271,12 +292,22 @@ def _notes(track: _Track, path: Path, limits: _Limits, scale: float) -> list[Not
     ]
 
 
+def _allowed(track: _Track, kind: Kind, limits: _Limits) -> float:
+    return max(limits.tolerance(kind), TREMORS * track.sigma)
+
+
+def _excess(track: _Track, path: Path, limits: _Limits) -> float:
+    """How far beyond what is allowed the path leaves the drawn line; <= 0 is well."""
+    _, gap, kind = _worst(track, path, limits)
+    return gap - _allowed(track, kind, limits)
+
+
 def _worst(track: _Track, path: Path, limits: _Limits) -> tuple[complex, float, Kind]:
     """The drawn point farthest from the path (corners' blur taken off), how far, and its kind."""
     from scipy.spatial import cKDTree
 
     z = to_complex(track.points)
-    gaps = cKDTree(to_points(_sampled(path))).query(to_points(z))[0]
+    gaps = _gaps(z, _sampled(path))
     tips, slack = _tips(path, limits.blur)
     if len(tips):
         near, which = cKDTree(to_points(tips)).query(to_points(z))
@@ -284,6 +315,22 @@ def _worst(track: _Track, path: Path, limits: _Limits) -> tuple[complex, float, 
     allowed = np.where(track.kinds == Kind.ORGANIC, limits.organic, limits.strict)
     k = int(np.argmax(gaps - allowed))
     return complex(z[k]), float(gaps[k]), Kind(int(track.kinds[k]))
+
+
+def _gaps(z: Complexes, line: Complexes) -> npt.NDArray[np.float64]:
+    """How far each point lies from a line of close points: from the two steps at the nearest."""
+    from scipy.spatial import cKDTree
+
+    nearest = cKDTree(to_points(line)).query(to_points(z))[1]
+    best = np.full(len(z), np.inf)
+    for step in (-1, 0):
+        a = line[np.clip(nearest + step, 0, len(line) - 1)]
+        b = line[np.clip(nearest + step + 1, 0, len(line) - 1)]
+        along = b - a
+        size = np.maximum(np.abs(along) ** 2, 1e-12)
+        t = np.clip(((z - a) * along.conj()).real / size, 0.0, 1.0)
+        best = np.minimum(best, np.abs(z - a - t * along))
+    return best
 
 
 def _sampled(path: Path) -> Complexes:

@@ -71,6 +71,7 @@ class _Sight:
         sigma: standard deviation of its noise.
         blur: standard deviation of the edge's blur.
         price: factor on the prices of pieces; less than 1 buys more pieces.
+        tight: places where corners stay on the outline, because carried on they would cross.
     """
 
     sigma: float
@@ -78,6 +79,7 @@ class _Sight:
     tolerance: float
     kind: Kind
     price: float = 1.0
+    tight: tuple[complex, ...] = ()
 
     @property
     def trim(self) -> int:
@@ -123,8 +125,10 @@ class _Piece:
         """The places on it (carried on, both ways) nearest to points."""
         away = at - self.anchor
         if self.is_line:
-            return self.anchor + self.direction * (away * self.direction.conjugate()).real
-        return self.anchor + away / np.abs(away) * abs(self.radius)
+            out = self.anchor + self.direction * (away * self.direction.conjugate()).real
+        else:
+            out = self.anchor + away / np.abs(away) * abs(self.radius)
+        return np.asarray(out, np.complex128)
 
     def tangent(self, at: complex) -> complex:
         """Direction of travel at the place on it nearest to a point."""
@@ -154,7 +158,15 @@ class _Joint:
     is_inside: bool = False
 
 
-def fit_strict(points: Points, *, sigma: float, blur: float, tolerance: float, kind: Kind) -> Path:
+def fit_strict(
+    points: Points,
+    *,
+    sigma: float,
+    blur: float,
+    tolerance: float,
+    kind: Kind,
+    tight: tuple[complex, ...] = (),
+) -> Path:
     """The closed path of lines, arcs and smooth cubics that an outline stands for.
 
     Args:
@@ -163,26 +175,34 @@ def fit_strict(points: Points, *, sigma: float, blur: float, tolerance: float, k
         blur: standard deviation of the blur of the edge.
         tolerance: how far the path should leave the outline at most, corners apart.
         kind: given to each segment.
+        tight: places near which corners are not carried on beyond the outline.
 
     Returns:
         A closed path, travelled the same way as the points. Each straight is one line, corners
-        are where neighbours meet, curves are tangent to the straights that they flow into.
+        are where neighbours meet, curves are tangent to the straights that they flow into. It
+        does not cross itself if the outline doesn't.
     """
     sight = _sight(sigma, blur, tolerance, kind)
     z = _evenly(to_complex(points), is_closed=True)
     if (whole := _circle(z, sight)) is not None:
         return whole
-    best: tuple[float, Path] | None = None
-    for price in (1.0, 0.3):
-        path = _fit_closed(z, replace(sight, price=price))
-        excess = _excess(path, z, sight)
-        if best is None or excess < best[0]:
-            best = excess, path
-        if excess <= 0:
-            break
-    if best is not None and (best[0] <= 0 or not _is_crossed(best[1])):
-        return best[1]
-    return _loose(z, sight)
+    sight = replace(sight, tight=tight)
+    path = _closest(z, sight)
+    if places := _crossings(path):
+        path = _closest(z, replace(sight, tight=(*tight, *places)))
+        if _crossings(path):
+            return _loose(z, sight)
+    return path
+
+
+def _closest(z: Complexes, sight: _Sight) -> Path:
+    """The fit, with more pieces where the first one leaves the outline."""
+    path = _fit_closed(z, sight)
+    excess = _excess(path, z, sight)
+    if excess <= 0:
+        return path
+    other = _fit_closed(z, replace(sight, price=0.3))
+    return other if _excess(other, z, sight) < excess else path
 
 
 def fit_strict_run(
@@ -346,7 +366,7 @@ def _candidates(z: Complexes, sight: _Sight) -> Ints:
         near[np.clip(peaks + step, 1, n - 2)] = True
     near[peaks] = False
     near[[0, n - 1]] = False
-    return both[~near[both]]
+    return np.asarray(both[~near[both]], np.int64)
 
 
 def _prices(sums: _Sums, at: Ints, sight: _Sight) -> tuple[Floats, npt.NDArray[np.bool_]]:
@@ -628,10 +648,14 @@ def _joint(a: _Piece, b: _Piece, z: Complexes, sight: _Sight) -> _Joint:
     if a.is_line != b.is_line and turn < SMOOTH_TURN_DEG:
         line = a if a.is_line else b
         return _Joint(index, line.project(here), line.direction)
-    at = _corner(a, b, z, index, sight)
+    at = None if _is_tight(here, sight) else _corner(a, b, z, index, sight)
     if at is None:
         at = _notch(a, b, z, index, sight)
     return _Joint(index, at, None)
+
+
+def _is_tight(at: complex, sight: _Sight) -> bool:
+    return any(abs(at - place) < 5 * sight.blur + 2 for place in sight.tight)
 
 
 def _smooth_arcs_deg(a: _Piece, b: _Piece, sight: _Sight) -> float:
@@ -719,7 +743,7 @@ def _forward(track: Complexes) -> Complexes:
     out = track[np.concatenate([[True], keep])]
     if len(out) > 2 and abs(out[-1] - out[-2]) <= 1e-3:
         out = np.delete(out, -2)
-    return out
+    return np.asarray(out, np.complex128)
 
 
 # ------------------------------------------------------------------------------- closed outlines
@@ -811,9 +835,16 @@ def _sampled(path: Path) -> Complexes:
     return np.asarray(np.concatenate(parts), np.complex128)
 
 
-def _is_crossed(path: Path) -> bool:
-    """True where a closed path crosses itself."""
+def _crossings(path: Path) -> tuple[complex, ...]:
+    """Where a closed path crosses or touches itself."""
     import shapely
 
     flat = path.flat(0.05)
-    return len(flat) < 3 or not bool(shapely.is_simple(shapely.LinearRing(flat)))
+    if len(flat) < 3:
+        return ()
+    loop = shapely.LinearRing(flat)
+    if shapely.is_simple(loop):
+        return ()
+    parts = shapely.get_parts(shapely.node(loop))
+    ends = {complex(*c) for part in parts for c in (part.coords[0], part.coords[-1])}
+    return tuple(sorted(ends - {complex(*flat[0])}, key=lambda c: (c.real, c.imag)))

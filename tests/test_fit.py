@@ -1,0 +1,233 @@
+"""Fitted paths stay on the drawing, keep their kinds, and never cross."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+import shapely
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.spatial import cKDTree
+
+from raster2path.geometry import Complexes, Kind, Line, Path, Points, to_complex, to_points
+from raster2path.job import FitRules
+from raster2path.model import (
+    Border,
+    Dark,
+    NoteKind,
+    Outlines,
+    Paths,
+    Placement,
+    Ring,
+    Stroke,
+)
+from raster2path.shape.fit import fit_outlines
+
+SCALE = 0.5
+"""Millimetres to a pixel."""
+
+
+def ring(z: Complexes, kind: Kind, noise: float = 0.05) -> Ring:
+    """A ring of one kind; points and noise in pixels."""
+    return Ring(to_points(z) * SCALE, np.full(len(z), int(kind), np.uint8), noise * SCALE)
+
+
+def stroke(points: Points, kind: Kind, *, is_closed: bool = False) -> Stroke:
+    kinds = np.full(len(points), int(kind), np.uint8)
+    return Stroke(points * SCALE, kinds, 0.1 * SCALE, 2.0, is_closed)
+
+
+def drawn(rings: tuple[Ring, ...] = (), strokes: tuple[Stroke, ...] = ()) -> Outlines:
+    placement = Placement(SCALE, 0j, (0.0, 0.0, 300.0, 300.0))
+    return Outlines(rings, strokes, Dark.METAL, Border.NONE, placement, 0.5 * SCALE)
+
+
+def fitted(rings: tuple[Ring, ...] = (), strokes: tuple[Stroke, ...] = ()) -> Paths:
+    return fit_outlines(drawn(rings, strokes), rules=FitRules())
+
+
+def blob(seed: int, radius: float, centre: complex, roughness: float) -> Complexes:
+    """A wavy closed outline with points about a pixel apart."""
+    rng = np.random.default_rng(seed)
+    k = np.arange(2, 9)
+    size, phase = rng.normal(0, 1 / k, 7), rng.uniform(0, 6.28, 7)
+    t = np.arange(n := max(30, int(2 * math.pi * radius))) / n * 2 * math.pi
+    wave = (size[:, None] * np.cos(k[:, None] * t + phase[:, None])).sum(axis=0)
+    r = radius * (1 + roughness * wave)
+    return np.asarray(centre + r * np.exp(1j * t), np.complex128)
+
+
+def square(side: float, centre: complex) -> Complexes:
+    n = int(side)
+    edge = np.arange(n) - n / 2
+    sides = [edge - 1j * n / 2, n / 2 + 1j * edge, -edge + 1j * n / 2, -n / 2 - 1j * edge]
+    return np.asarray(np.concatenate(sides) + centre, np.complex128)
+
+
+def off(path: Path, points_mm: Points) -> float:
+    """How far, at most, drawn points lie from a path."""
+    flat = (
+        shapely.LinearRing(path.flat(0.005))
+        if path.is_closed
+        else shapely.LineString(path.flat(0.005))
+    )
+    return float(shapely.distance(shapely.points(points_mm), flat).max())
+
+
+@pytest.mark.parametrize("kind", list(Kind))
+def test_every_segment_carries_its_kind_and_size(kind: Kind) -> None:
+    """The figure comes back in millimetres, travelled the same way, close to what was drawn."""
+    one = ring(blob(3, 70, 120 + 120j, 0.05), kind)
+    (got,) = fitted((one,)).rings
+    assert {s.kind for s in got.path} == {kind}
+    assert got.path.is_closed
+    assert off(got.path, one.points_mm) < 0.4
+    assert got.path.area == pytest.approx(shapely.Polygon(one.points_mm).area, rel=3e-3)
+
+
+def test_a_ruled_square_is_four_lines_in_millimetres() -> None:
+    (got,) = fitted((ring(square(100, 90 + 80j), Kind.GEOMETRIC),)).rings
+    assert len(got.path) == 4
+    assert got.path.bounds() == pytest.approx((20, 15, 70, 65), abs=0.1)
+
+
+def test_border_and_order_and_notes_are_handed_on() -> None:
+    rings = (
+        replace(ring(square(200, 130 + 130j), Kind.GEOMETRIC), is_border=True),
+        ring(square(60, 130 + 130j), Kind.LETTERING),
+    )
+    paths = fitted(rings)
+    assert [r.is_border for r in paths.rings] == [True, False]
+    assert paths.rings[0].path.area > paths.rings[1].path.area
+    assert paths.notes == ()
+
+
+def _parts(
+    z: Complexes,
+) -> tuple[Points, np.ndarray[tuple[int], np.dtype[np.uint8]], float]:
+    return to_points(z) * SCALE, np.full(len(z), int(Kind.GEOMETRIC), np.uint8), 0.05 * SCALE
+
+
+def test_a_ring_of_two_kinds_gets_both_regimes() -> None:
+    """A leaf grown out of a ruled post: the post's lines stay straight, the leaf flows."""
+    z = square(120, 100 + 100j)
+    wavy = z.copy()
+    wavy[120:240] += 3 * np.sin(np.arange(120) / 6)
+    kinds = np.full(len(z), int(Kind.LETTERING), np.uint8)
+    kinds[120:240] = int(Kind.ORGANIC)
+    one = Ring(to_points(wavy) * SCALE, kinds, 0.05 * SCALE)
+    (got,) = fitted((one,)).rings
+    lettered = [s for s in got.path if s.kind is Kind.LETTERING]
+    assert [type(s) for s in lettered] == [Line, Line, Line]
+    assert {s.kind for s in got.path} == {Kind.LETTERING, Kind.ORGANIC}
+    for before, after in itertools.pairwise([*got.path, got.path.segments[0]]):
+        assert before.end == after.start
+    assert off(got.path, one.points_mm) < 0.4
+
+
+def test_flickering_kinds_don_t_break_a_ring_up() -> None:
+    z = square(80, 70 + 70j)
+    kinds = np.full(len(z), int(Kind.LETTERING), np.uint8)
+    kinds[[10, 11, 130]] = int(Kind.ORGANIC)
+    (got,) = fitted((Ring(to_points(z) * SCALE, kinds, 0.02),)).rings
+    assert len(got.path) == 4
+
+
+@pytest.mark.parametrize("kind", list(Kind))
+def test_strokes_that_meet_still_meet_to_the_bit(kind: Kind) -> None:
+    at = np.array([[61.37, 44.91]])
+    arms = [
+        np.vstack([at + np.arange(60)[:, None] * step, at + 60 * np.array(step)])
+        for step in ([1.0, 0.1], [-0.7, 0.7], [0.0, -1.0])
+    ]
+    strokes = tuple(stroke(arm, kind) for arm in arms)
+    paths = fitted(strokes=strokes)
+    for path, one in zip(paths.slits, strokes, strict=True):
+        assert not path.is_closed
+        assert path.start == complex(*one.points_mm[0])
+        assert path.end == complex(*one.points_mm[-1])
+    assert len({path.start for path in paths.slits}) == 1
+
+
+@pytest.mark.parametrize("kind", list(Kind))
+def test_closed_strokes_are_closed(kind: Kind) -> None:
+    one = stroke(to_points(blob(5, 40, 80 + 80j, 0.03)), kind, is_closed=True)
+    (path,) = fitted(strokes=(one,)).slits
+    assert path.is_closed
+    assert path.segments[-1].end == pytest.approx(path.start, abs=1e-9)
+    assert off(path, one.points_mm) < 0.4
+
+
+@pytest.mark.parametrize("n", [7, 12])
+@pytest.mark.parametrize("kind", list(Kind))
+def test_tiny_rings_come_through(n: int, kind: Kind) -> None:
+    z = 20 + 20j + 2.5 * np.exp(2j * math.pi * np.arange(n) / n)
+    (got,) = fitted((ring(z, kind),)).rings
+    assert got.path.is_closed
+    assert got.path.area == pytest.approx(shapely.Polygon(to_points(z) * SCALE).area, rel=0.35)
+
+
+@settings(max_examples=12, deadline=None)
+@given(
+    seed=st.integers(0, 10**6),
+    roughness=st.floats(0.0, 0.12),
+    wall=st.floats(1.5, 12),
+    kinds=st.tuples(*[st.sampled_from(list(Kind))] * 3),
+)
+def test_rings_never_cross_themselves_or_each_other(
+    seed: int, roughness: float, wall: float, kinds: tuple[Kind, Kind, Kind]
+) -> None:
+    """Outlines a thin wall apart, nested: whatever the kinds, the wall stays (shapely as judge)."""
+    outer = blob(seed, 70, 110 + 110j, roughness)
+    inside = shapely.Polygon(to_points(outer)).buffer(-wall)
+    parts = [p for p in shapely.get_parts(inside) if p.area > 400]
+    holes = [to_complex(p.exterior.segmentize(1.0).coords[:-1]) for p in parts]
+    rings = (ring(outer, kinds[0]), *(ring(h, kinds[1 + k % 2]) for k, h in enumerate(holes)))
+    paths = fitted(rings)
+    loops = [shapely.LinearRing(r.path.flat(0.005)) for r in paths.rings]
+    assert all(loop.is_simple for loop in loops)
+    assert not any(a.intersects(b) for a, b in itertools.combinations(loops, 2))
+    assert all(shapely.Polygon(loops[0]).contains(loop) for loop in loops[1:])
+
+
+def test_letters_that_nearly_touch_stay_apart() -> None:
+    rings = (
+        ring(square(60, 60 + 60j), Kind.LETTERING),
+        ring(square(60, 120.8 + 60j), Kind.LETTERING),
+    )
+    a, b = (shapely.Polygon(r.path.flat()) for r in fitted(rings).rings)
+    assert not a.intersects(b)
+    assert a.distance(b) == pytest.approx(0.4, abs=0.15)
+
+
+def test_a_line_that_cannot_be_followed_is_told() -> None:
+    """Lettering so shaky that no line stays near it is marked, not hidden."""
+    x = np.arange(240.0)
+    shaky = to_points(x + 1j * (60 + 3 * np.sin(x / 3)))
+    kinds = np.full(len(x), int(Kind.LETTERING), np.uint8)
+    one = Stroke(shaky * SCALE, kinds, 1.0 * SCALE, 2.0, is_closed=False)
+    paths = fit_outlines(drawn(strokes=(one,)), rules=FitRules())
+    found = [note for note in paths.notes if note.kind is NoteKind.DEVIATES]
+    far = off(paths.slits[0], one.points_mm)
+    assert bool(found) == (far > 3 * one.noise_mm)
+    for note in found:
+        assert note.size_mm == pytest.approx(far, abs=0.2)
+        assert note.place_mm is not None
+        assert cKDTree(one.points_mm).query([note.place_mm.real, note.place_mm.imag])[0] < 0.01
+
+
+def test_the_tolerances_are_ceilings() -> None:
+    """Independent sampling: drawn points, corners' blur apart, lie within the rules' distance."""
+    rules = FitRules(organic_tolerance_mm=0.3, lettering_tolerance_mm=0.15)
+    rings = (
+        ring(blob(9, 80, 100 + 100j, 0.08), Kind.ORGANIC),
+        ring(blob(10, 60, 300 + 100j, 0.08), Kind.LETTERING),
+    )
+    paths = fit_outlines(drawn(rings), rules=rules)
+    assert paths.notes == ()
+    assert off(paths.rings[0].path, rings[0].points_mm) <= 0.3
+    assert off(paths.rings[1].path, rings[1].points_mm) <= 0.15
