@@ -153,6 +153,11 @@ def test_exactly_the_shaded_faces_fall_out() -> None:
     assert {tuple(end) for end in ends} <= {tuple(point) for point in ring.points_mm}
 
 
+def test_shading_that_fills_no_face_does_not_count() -> None:
+    outlines = shaped(net(*NESTED, shaded=shading(110, 90, 120, 100)))
+    assert areas_px(outlines) == pytest.approx([4000, 8400, 20000])
+
+
 def test_lines_between_two_openings_vanish_with_a_note() -> None:
     outlines = shaped(halves())
     assert areas_px(outlines) == pytest.approx([8000])

@@ -17,6 +17,7 @@ from raster2path.errors import NothingFoundError
 from raster2path.geometry import Points
 from raster2path.model import Ink, Level, Mask, NoteKind, PixelNet, Read, Reading
 from raster2path.picture import strokes as room
+from raster2path.picture._refine import half_widths
 from raster2path.picture._skeleton import Draft, Path, follow
 from raster2path.picture.strokes import trace_strokes
 
@@ -256,3 +257,10 @@ def test_an_opened_ring_is_split_where_a_line_touches_it() -> None:
     ends = [path.nodes for path in split.paths]
     assert None not in ends
     assert split.degrees().tolist() == [2, 2, 3, 3]
+
+
+def test_a_path_without_points_of_its_own_has_a_width() -> None:
+    """A line cut right beside its end leaves nothing between two nodes."""
+    nodes = np.array([[2.0, 2.0], [3.0, 2.0]])
+    draft = Draft(nodes, (Path(np.zeros((0, 2)), (0, 1)),))
+    assert half_widths(draft, np.full((5, 5), 1.5, np.float32)).tolist() == [1.5]

@@ -80,7 +80,12 @@ class _Strands:
 
 def half_widths(draft: Draft, distance: Level) -> Floats:
     """Half the drawn width of each path: the median of the distance from line to paper."""
-    return np.array([float(np.median(_peek(distance, path.points))) for path in draft.paths])
+    return np.array(
+        [
+            float(np.median(_peek(distance, p.points if len(p.points) else draft.whole(p))))
+            for p in draft.paths
+        ]
+    )
 
 
 def _peek(image: Level, points: Points) -> Floats:

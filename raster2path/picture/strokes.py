@@ -355,7 +355,8 @@ def _skipping(draft: Draft, pen_px: float) -> Draft:
             is_wanted = min(lead, answer) > -0.5 and lead + answer > 0.3
         else:
             shortest = min(_length(draft.paths[end.path].points) for end in (one, other))
-            is_wanted = min(lead, answer) > 0.75 and shortest > gap
+            is_short = gap < max(2.5 * pen_px, 8.0)  # else a dot would be tied to what it faces
+            is_wanted = min(lead, answer) > 0.75 and (is_short or shortest > gap)
         # A short stroke's own ends are no skip, unless the stroke nearly closes.
         own = one.path == other.path
         if is_wanted and not (own and _length(draft.paths[one.path].points) < 3 * gap):

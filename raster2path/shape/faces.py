@@ -154,8 +154,8 @@ def _cut(
 def _staying(faces: PlanarMap, net: PixelNet, *, dark: Dark | None, border: Border) -> list[bool]:
     """For each face, whether it stays as metal."""
     outside_stays = border not in (Border.NONE, Border.DRAWN)
-    if net.shaded is not None:
-        shaded = _shaded_faces(faces, net.shaded)
+    shaded = [] if net.shaded is None else _shaded_faces(faces, net.shaded)
+    if any(shaded):  # a smudge that fills no face does not make a shaded drawing
         stays = [not falls for falls in shaded]
     else:
         is_metal_first = border in (Border.DRAWN, Border.NONE)
