@@ -318,6 +318,7 @@ def test_the_rings_fill_is_what_is_shaded(n_cols: int, n_rows: int, seed: int) -
     drawing, _ = grid_net(n_cols, n_rows)
     rng = np.random.default_rng(seed)
     chosen = rng.random((n_rows, n_cols)) < 0.5
+    chosen[0, 0] = True
     shaded = np.zeros(SHAPE, np.bool_)
     for row, col in zip(*np.nonzero(chosen), strict=True):
         shaded[22 + 30 * row : 48 + 30 * row, 22 + 30 * col : 48 + 30 * col] = True

@@ -131,6 +131,16 @@ def test_lines_that_end_apart_stay_apart() -> None:
     assert len(net.strokes) == 2  # their ends do not point at each other
 
 
+@pytest.mark.parametrize("turn", range(4))
+def test_an_end_is_tied_only_to_one_that_points_back(turn: int) -> None:
+    """Whichever of the two is found first in the picture."""
+    lines = np.array([[[-80.0, 0.0], [0.0, 0.0]], [[18.0, 0.0], [18.0, 80.0]]])
+    for _ in range(turn):
+        lines = np.stack([-lines[..., 1], lines[..., 0]], axis=-1)
+    net = trace_strokes(drawn(*(lines + (160, 120))))
+    assert degrees(net) == [1, 1, 1, 1]
+
+
 def test_a_line_that_stops_just_short_of_another_is_tied_to_it() -> None:
     net = trace_strokes(drawn([[40, 120], [280, 120]], [[150.0, 20.0], [150.0, 111.5]]))
     assert degrees(net) == [1, 1, 1, 3]
