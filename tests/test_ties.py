@@ -22,6 +22,8 @@ from raster2path.model import (
     Sign,
 )
 from raster2path.sign._strength import stress_mpa
+from raster2path.sign._strips import Strictness, across
+from raster2path.sign._surgery import Ring
 from raster2path.sign.ties import hold
 
 RULES = TieRules()
@@ -132,6 +134,24 @@ def test_a_tie_stands_square_and_keeps_off_corners() -> None:
         assert min(abs(axis.real), abs(axis.imag)) < 1e-9
     straights = [s for e in sign.edges for s in e.path if isinstance(s, Line)]
     assert min(s.length for s in straights) >= 1.0
+
+
+@pytest.mark.parametrize(("off_mm", "has_room"), [(3.5, False), (4.5, True)])
+def test_a_tie_leaves_no_straight_under_a_millimetre(off_mm: float, *, has_room: bool) -> None:
+    """Half a tie is 3 mm: 3.5 mm from the corner, half a millimetre of edge would be left."""
+    rings = {
+        0: Ring.of(box(100, 100, 150, 160).reversed(), frozenset({0})),
+        1: Ring.of(box(110, 110, 140, 150), frozenset({1})),
+    }
+    laid = across(
+        rings,
+        lambda key: key,
+        middle=complex(110 + off_mm, 105),
+        axis=1j,
+        length_mm=10,
+        demand=Strictness(6.0, 0.75, 1.0, 1.0),
+    )
+    assert (laid is not None) == has_room
 
 
 def test_the_counter_of_a_letter_is_held_at_top_and_bottom() -> None:
