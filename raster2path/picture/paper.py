@@ -93,8 +93,10 @@ def _find_sheet(rgb: Bytes, *, is_expected: bool) -> _Sheet | None:
     small = np.asarray(cv2.resize(rgb, size, interpolation=cv2.INTER_AREA), np.uint8)
     # Paper is pale in every channel; wood, cloth and skin are dark in at least one, and where
     # their brightest patch outshines paper in the shade, they still have more colour.
-    palest = small.min(axis=2)
-    neutral = _bytes(255.0 * palest / np.maximum(small.max(axis=2), 40))
+    channels = cv2.split(small)
+    palest = _bytes(cv2.min(cv2.min(channels[0], channels[1]), channels[2]))
+    strongest = cv2.max(cv2.max(channels[0], channels[1]), channels[2])
+    neutral = _bytes(255.0 * palest / np.maximum(strongest, 40))
     for tone in (palest, neutral, _grey(small)):
         closed = np.asarray(cv2.morphologyEx(tone, cv2.MORPH_CLOSE, np.ones((9, 9))), np.uint8)
         rough = _best_quad(closed)
