@@ -137,7 +137,7 @@ def test_an_end_is_tied_only_to_one_that_points_back(turn: int) -> None:
     lines = np.array([[[-80.0, 0.0], [0.0, 0.0]], [[18.0, 0.0], [18.0, 80.0]]])
     for _ in range(turn):
         lines = np.stack([-lines[..., 1], lines[..., 0]], axis=-1)
-    net = trace_strokes(drawn(*(lines + (160, 120))))
+    net = trace_strokes(drawn(*np.add(lines, (160, 120))))
     assert degrees(net) == [1, 1, 1, 1]
 
 
