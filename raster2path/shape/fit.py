@@ -133,6 +133,8 @@ def _ended(path: Path, stroke: Stroke) -> Path:
 def _verified(track: _Track, limits: _Limits) -> Path:
     """The path of one outline; fitted closer where it would leave the points by too much."""
     path = _fitted(track, limits, 0)
+    if bool(np.all(track.kinds == Kind.ORGANIC)):
+        return path  # those curves hold their ceiling themselves, as well as they can
     excess = _excess(track, path, limits)
     if excess <= 0:
         return path
