@@ -225,6 +225,19 @@ def test_rounded_square_has_no_corner() -> None:
     assert mean_gap(path, even(z)) < 0.06
 
 
+def test_blunt_tip_is_not_drawn_out_to_a_needle() -> None:
+    """A wedge cut off 3 wide: blur does not explain that, so hardly anything is added to it."""
+    wedge = np.array([100 + 98.5j, 100 + 101.5j, 20 + 110j, 20 + 90j])
+    path = curves.fit_closed(edges(wedge), sigma=0.08, tolerance=1.0, blur=0.5)
+    assert path.flat(1e-3)[:, 0].max() < 101.3
+
+
+def test_tolerance_is_a_ceiling_however_large_the_noise_is_said_to_be() -> None:
+    points = to_points(blob(2, 7, 150))
+    path = curves.fit_closed(points, sigma=3.0, tolerance=0.4)
+    assert curves.deviation(path, points) <= 0.45
+
+
 # ------------------------------------------------------------------ runs and open lines
 
 

@@ -287,6 +287,17 @@ def fit_cubics(
     return cubics, gap2.mean(axis=1) * (last - first), np.sqrt(gap2.max(axis=1))
 
 
+def overshoot(cubics: Complexes, arc: Floats) -> Floats:
+    """How far cubics (m, 4) reach beyond their points where they double back round a tip.
+
+    No point lies there to tell by its distance, but the way out and back is longer than the
+    points' own, `arc`.
+    """
+    x, y = _places(np.linspace(0, 1, 13)[None, :], _powers(cubics))
+    length = np.hypot(np.diff(x, axis=1), np.diff(y, axis=1)).sum(axis=1)
+    return np.asarray(np.maximum(0.0, (length - arc) / 2), np.float64)
+
+
 def cheapest(n_breaks: int, i: Ints, j: Ints, cost: Floats) -> Ints:
     """Which pairs make the cheapest way from the first break to the last.
 

@@ -19,6 +19,7 @@ import numpy as np
 import numpy.typing as npt
 
 from raster2path.geometry import (
+    FLATNESS,
     Complexes,
     Cubic,
     Kind,
@@ -45,6 +46,9 @@ LINE_GAIN = 10.0
 
 TREMOR_REACH = 24
 """Points on each side over which a drawn edge is smooth and a tremor is not."""
+
+FINE = 1e-3
+"""How finely a path is flattened for the last proof that it does not cross itself."""
 
 STEADY = 0.18
 """What is left of a steady line, pixels' noise and drawn detail together, is less."""
@@ -542,7 +546,11 @@ def _fewest(runs: Sequence[_Run], tolerance: float, penalty: float) -> list[_Pie
     keep = (squares / scale < penalty * np.minimum(4.0, j - i)) | (j - i == 1)
     i, j, who, scale = i[keep], j[keep], who[keep], scale[keep]
     cubics, squares, worst = _batch.fit_cubics(z, along, first[keep], last[keep], ends.of(keep))
-    cost = squares / scale + penalty + 300 * np.maximum(0.0, worst / tolerance - 1)
+    # An overshoot weighs like the few points that would have shown it.
+    over = _batch.overshoot(cubics, along[last[keep]] - along[first[keep]])
+    squares += 6 * over**2
+    cost = squares / scale + penalty
+    cost += 300 * np.maximum(0.0, np.maximum(worst, over) / tolerance - 1)
     out = []
     bounds = np.searchsorted(who, np.arange(len(runs) + 1))
     for k, a in enumerate(breaks.begin[:-1]):
@@ -809,7 +817,7 @@ def fit_closed(
     best: tuple[float, Path] | None = None
     for _ in range(3 if len(z) >= 16 else 0):
         path, gap = _attempt(z, sight, kind, is_closed=True)
-        if _is_simple(path) and (best is None or gap < best[0]):
+        if _is_simple(path, FINE) and (best is None or gap < best[0]):
             best = gap, path
             if gap <= tolerance:
                 break
@@ -906,11 +914,11 @@ def _open_lines(runs: list[_Run], tolerance: float) -> list[_Run]:
 # ------------------------------------------------------------------ proof
 
 
-def _is_simple(path: Path) -> bool:
+def _is_simple(path: Path, flatness: float = FLATNESS) -> bool:
     """True where the path does not cross or touch itself."""
     import shapely
 
-    flat = path.flat()
+    flat = path.flat(flatness)
     if path.is_closed:
         return len(flat) >= 3 and bool(shapely.LinearRing(flat).is_simple)
     return bool(shapely.LineString(flat).is_simple)
@@ -944,7 +952,7 @@ def _plain(ring: Complexes, tolerance: float, kind: Kind) -> Path:
         nodes = to_complex(few) if len(few) >= 3 else ring
         for pull in (1 / 6, 1 / 12, 1 / 40):
             path = _through(nodes, kind, pull)
-            if _is_simple(path):
+            if _is_simple(path, FINE):
                 return path
     return path if path is not None else _through(ring, kind, 1 / 40)
 
