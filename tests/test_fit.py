@@ -26,6 +26,7 @@ from raster2path.model import (
     Stroke,
 )
 from raster2path.shape.fit import fit_outlines
+from tests import glyphs
 
 SCALE = 0.5
 """Millimetres to a pixel."""
@@ -231,3 +232,21 @@ def test_the_tolerances_are_ceilings() -> None:
     assert paths.notes == ()
     assert off(paths.rings[0].path, rings[0].points_mm) <= 0.3
     assert off(paths.rings[1].path, rings[1].points_mm) <= 0.15
+
+
+def test_tips_that_would_run_into_each_other_stay_apart() -> None:
+    """Two blurred tips a pixel apart: carried on to their true points, they would overlap."""
+    corners = np.array([100 + 80j, 40 + 65j, 40 + 95j])
+    (points,) = glyphs.contours([corners], blur=1.3)
+    z = to_complex(points)
+    tip = z[np.argmax(z.real)]
+    facing = 2 * (tip + 0.5) - z
+    given = replace(
+        drawn((ring(z, Kind.LETTERING), ring(facing, Kind.LETTERING))), blur_mm=1.3 * SCALE
+    )
+    alone = fit_outlines(replace(given, rings=given.rings[:1]), rules=FitRules())
+    assert alone.rings[0].path.bounds()[2] > (tip.real + 1) * SCALE
+    a, b = (
+        shapely.Polygon(r.path.flat(0.005)) for r in fit_outlines(given, rules=FitRules()).rings
+    )
+    assert not a.intersects(b)
