@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from functools import cache
 from typing import TypeVar, cast
 
@@ -197,7 +198,7 @@ def _flat_tones(grey: Bytes) -> tuple[int, int] | None:
     counts = np.bincount(sample.ravel(), minlength=256) / sample.size
     near = counts + np.roll(counts, 1) + np.roll(counts, -1)
     white = int(np.argmax(np.where(np.arange(256) >= 128, near, 0)))
-    if near[white] < 0.02:
+    if near[white] < 0.02 or white < 128:
         return None
     black = int(np.argmax(np.where(np.arange(256) < white - 60, near, 0)))
     if near[white] + near[black] < 0.4 or near[black] == 0:
@@ -239,15 +240,17 @@ def _paper(grey: Bytes, light: Floats) -> Floats:
     # Several pixels go into one, or grain and noise would look steep.
     small_px = min(SMALL_PX, max(120, max(grey.shape) // 3))
     middle = _shrunk(grey, 2 * small_px)
-    size = _odd(0.008 * max(middle.shape))
+    size = _odd(0.02 * max(middle.shape))
     closed = cv2.morphologyEx(cv2.blur(middle, (3, 3)), cv2.MORPH_CLOSE, np.ones((size, size)))
     tone = np.log(np.maximum(_lit(_shrunk(_grey(closed), small_px), light), DARKEST))
-    shade = _without_steps(tone)
+    shade, gentle = _without_steps(tone)
     rest = tone - shade
     top = _upper_mode(rest)
     # The steps taken out bend the rest a little, so paper is sought well below its brightest.
     drop = float(np.clip(0.3 * (top - np.quantile(rest, 0.02)), 0.12, 0.4))
-    paper = shade + _filled(rest, rest > top - drop, finest_px=9, coarsest_px=max(tone.shape) / 4)
+    is_paper = _spread(rest > top - drop, gentle & (rest > top - 3 * drop))
+    coarse_px = max(tone.shape) / 4
+    paper = shade + _filled(rest, is_paper, finest_px=9, coarsest_px=coarse_px)
     tone = np.log(np.maximum(_shrunk(_lit(middle, light), small_px), DARKEST))
     for _ in range(2):
         rest = tone - paper
@@ -257,14 +260,14 @@ def _paper(grey: Bytes, light: Floats) -> Floats:
     return np.asarray(np.exp(paper), np.float32)
 
 
-def _without_steps(tone: Floats) -> Floats:
-    """The surface whose slopes are those of `tone` but for the steep ones, which become level."""
+def _without_steps(tone: Floats) -> tuple[Floats, Mask]:
+    """The surface with the slopes of `tone` but for the steep ones, and where they are gentle."""
     slope_x = np.diff(tone, axis=1, append=tone[:, -1:])
     slope_y = np.diff(tone, axis=0, append=tone[-1:])
     slope = np.hypot(slope_x, slope_y)
     steepest = max(STEEPEST_SHADOW, 6 * float(np.median(slope)))
     steep = (slope > steepest).astype(np.uint8)
-    gentle = (cv2.dilate(steep, np.ones((3, 3), np.uint8)) == 0).astype(np.float32)
+    gentle = np.asarray(cv2.dilate(steep, np.ones((3, 3), np.uint8)) == 0, np.bool_)
     slope_x *= gentle
     slope_y *= gentle
     bend = slope_x + slope_y
@@ -281,7 +284,17 @@ def _without_steps(tone: Floats) -> Floats:
     wave[0, 0] = 1
     spectrum = dctn(bend, type=2) / wave.astype(np.float32)
     spectrum[0, 0] = 0
-    return np.asarray(idctn(spectrum, type=2), np.float32)
+    return np.asarray(idctn(spectrum, type=2), np.float32), gentle
+
+
+def _spread(sure: Mask, ground: Mask) -> Mask:
+    """What is sure, and all ground that hangs together with enough of it over gentle slopes."""
+    n, labels = cv2.connectedComponents(ground.astype(np.uint8), connectivity=4)
+    all_px = np.bincount(labels.ravel(), minlength=n)
+    sure_px = np.bincount(labels[sure], minlength=n)
+    is_one = sure_px >= 0.1 * all_px
+    is_one[0] = False
+    return np.asarray(sure | is_one[labels], np.bool_)
 
 
 def _upper_mode(rest: Floats) -> float:
@@ -372,36 +385,47 @@ def _local_ink(dark: Floats, full: float) -> Floats:
 def _mask(level: Level, name: str) -> tuple[Mask, float]:
     """Level at half, without specks, pinholes and marks that are nowhere dark; and pen width."""
     half = (level >= np.float32(0.5)).view(np.uint8)
+    if half.all():
+        raise NothingFoundError(f"{name} is dark all over; expected ink on something paler")
     pen_px = _pen(half)
     speck_px2 = max(9.0, (0.3 * pen_px) ** 2)
     # By outlines: labelling millions of pixels takes ten times as long.
     outlines, tree = cv2.findContours(half, cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)
-    dropped, n_pieces, n_kept = [], 0, 0
+    dropped: list[int] = []
+    pinholes: list[cv2.typing.MatLike] = []
+    n_pieces = 0
     for k, outline in enumerate(outlines):
         is_hole = tree[0, k, 3] >= 0
-        around = len(outline)
         # Pixels of a piece, from the polygon through the middles of its rim's (Pick's theorem);
         # a hole's polygon runs through the ink round it.
-        size = math.inf if around > 4 * speck_px2 else cv2.contourArea(outline)
-        size += -around / 2 + 1 if is_hole else around / 2 + 1
-        if is_hole:
-            if size < speck_px2:
-                cv2.drawContours(half, outlines, k, 1, cv2.FILLED)
-            continue
-        n_pieces += 1
-        if size < speck_px2 or not _is_strong(level, outline):
+        rim = (len(outline) / 2 - 1) * (1 if is_hole else -1)
+        size = math.inf if len(outline) > 4 * speck_px2 else cv2.contourArea(outline) - rim
+        n_pieces += not is_hole
+        if is_hole and size < speck_px2:
+            pinholes.append(outline)
+        if not is_hole and (size < speck_px2 or not _is_strong(level, outline)):
             dropped.append(k)
-        else:
-            n_kept += 1
+    _refuse_noise(n_pieces, n_pieces - len(dropped), name)
+    gone = [outlines[k] for piece in dropped for k in (piece, *_holes_of(piece, tree[0]))]
+    cv2.drawContours(half, gone, -1, 0, cv2.FILLED)
+    cv2.drawContours(half, pinholes, -1, 1, cv2.FILLED)
+    return half.view(np.bool_), pen_px
+
+
+def _refuse_noise(n_pieces: int, n_kept: int, name: str) -> None:
     if n_kept == 0:
         raise NothingFoundError(
             f"no ink was found in {name}; expected something darker than its paper"
         )
     if n_pieces > 3000 and n_kept < 0.5 * n_pieces:
         raise NothingFoundError(f"{name} looks like noise; nothing drawn stands out from it")
-    for k in dropped:
-        cv2.drawContours(half, outlines, k, 0, cv2.FILLED, hierarchy=tree, maxLevel=1)
-    return half.view(np.bool_), pen_px
+
+
+def _holes_of(piece: int, tree: cv2.typing.MatLike) -> Iterator[int]:
+    hole = int(tree[piece, 2])
+    while hole >= 0:
+        yield hole
+        hole = int(tree[hole, 0])
 
 
 def _is_strong(level: Level, outline: cv2.typing.MatLike) -> bool:
