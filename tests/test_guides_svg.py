@@ -10,7 +10,7 @@ import math
 import xml.etree.ElementTree as ET
 from collections.abc import Iterator
 from dataclasses import replace
-from itertools import pairwise
+from itertools import combinations, pairwise
 
 import numpy as np
 import pytest
@@ -24,7 +24,7 @@ from svgelements import Path as SvgPath
 
 from raster2path.geometry import Arc, Cubic, Kind, Line, Path, circle, polygon
 from raster2path.guides.svg import guides_svg, path_data
-from raster2path.model import CutOrder, Stamp
+from raster2path.model import Cut, CutOrder, CutType, Placement, Stamp
 from tests.guide_scenes import STAMP, box, crowd, harbour, not_ready, order_of, placed, plate
 
 NS = "{http://www.w3.org/2000/svg}"
@@ -370,8 +370,9 @@ def numeral_boxes(root: ET.Element) -> list[tuple[str, shapely.Polygon]]:
     return out
 
 
-@pytest.mark.parametrize("order", [harbour(), plate(50, 40), crowd(6, 5), crowd(3, 2, pitch_mm=18)])
-def test_numerals_cover_no_line_and_no_numeral(order: CutOrder) -> None:
+@pytest.mark.parametrize("n", range(5))
+def test_numerals_cover_no_line_and_no_numeral(n: int) -> None:
+    order = (harbour(), plate(50, 40), crowd(6, 5), crowd(3, 2, pitch_mm=18), tiny_drops())[n]
     boxes = numeral_boxes(read(order))
     assert [text for text, _ in boxes] == [str(n) for n in range(1, len(order.cuts) + 1)]
     plan = order.plan
@@ -404,26 +405,101 @@ def test_numerals_are_eight_millimetres_where_there_is_room_and_four_at_least() 
         assert min(heights) >= 3.99
 
 
-def test_a_numeral_stands_in_its_own_drop_or_has_a_leader_line() -> None:
-    order = crowd(6, 5)
-    root = read(order)
-    metal = [shapely.Polygon(edge.path.flat()) for edge in order.plan.edges[1:]]
-    far = 0
-    for (_, numeral), cut in zip(numeral_boxes(root), order.cuts, strict=True):
-        pierce = shapely.Point(cut.pierce_mm.real, cut.pierce_mm.imag)
-        is_at_home = any(drop.contains(pierce) and drop.contains(numeral) for drop in metal)
-        far += not is_at_home and cut is not order.cuts[-1]
-    leaders = [
-        path
-        for child in group(root, "order")
-        for path in child
-        if child.tag == f"{NS}g" and child.get("stroke-width") == "0.25"
+def leaders_of(root: ET.Element) -> list[tuple[complex, complex]]:
+    """Start and end of each leader line; those are the finest lines in the group."""
+    groups = [g for g in group(root, "order").iter(f"{NS}g") if g.get("stroke-width") == "0.25"]
+    lines = [SvgPath(path.get("d") or "") for g in groups for path in g]
+    return [
+        (complex(line[0].end.x, line[0].end.y), complex(line[-1].end.x, line[-1].end.y))
+        for line in lines
     ]
-    assert far > 0
-    assert len(leaders) >= far
+
+
+def tiny_drops() -> CutOrder:
+    """Openings too small for any numeral, close together."""
+    places = [(60 + 9.0 * (k % 7), 50 + 9.0 * (k // 7)) for k in range(35)]
+    drops = [box(x, y, 5, 5, Kind.ORGANIC).reversed() for x, y in places]
+    cuts = [Cut(CutType.OPENING, Kind.ORGANIC, drop, drop.start + 2.5 + 2.5j) for drop in drops]
+    edges = [(box(25, 25, 150, 100), True), *((drop, False) for drop in drops)]
+    return order_of(edges, cuts, placement=placed(150, 100))
+
+
+@pytest.mark.parametrize("order", [harbour(), crowd(6, 5), tiny_drops()])
+def test_a_numeral_stands_in_its_own_drop_or_has_a_leader_line(order: CutOrder) -> None:
+    root = read(order)
+    drops = [shapely.Polygon(edge.path.flat()) for edge in order.plan.edges if not edge.is_border]
+    starts = np.array([start for start, _ in leaders_of(root)] or [-99])
+    for (text, numeral), cut in zip(numeral_boxes(root), order.cuts, strict=True):
+        if cut.type is not CutType.OPENING:
+            continue
+        pierce = shapely.Point(cut.pierce_mm.real, cut.pierce_mm.imag)
+        is_at_home = any(drop.contains(pierce) and drop.contains(numeral) for drop in drops)
+        has_leader = np.abs(np.abs(starts - cut.pierce_mm) - 3).min() < 2e-3
+        assert is_at_home or has_leader, text
+
+
+@pytest.mark.parametrize("order", [crowd(6, 5), tiny_drops()])
+def test_leader_lines_end_at_their_numeral_and_run_over_no_other(order: CutOrder) -> None:
+    root = read(order)
+    boxes = numeral_boxes(root)
+    leaders = leaders_of(root)
+    assert len(leaders) > 5
+    for start, end in leaders:
+        line = shapely.LineString([(start.real, start.imag), (end.real, end.imag)])
+        near = [text for text, numeral in boxes if numeral.distance(line) < 0.3]
+        assert len(near) <= 1
+        tip = shapely.Point(end.real, end.imag)
+        assert min(numeral.distance(tip) for _, numeral in boxes) < 3.5
+
+
+def test_pierces_side_by_side_get_numerals_side_by_side() -> None:
+    outside = [
+        Cut(CutType.OUTSIDE, Kind.ORGANIC, box(40, 40, 5, 5), 32 + 42j + k) for k in range(4)
+    ]
+    boxes = numeral_boxes(
+        read(order_of([(box(40, 40, 5, 5), False)], outside, placement=placed(60, 60)))
+    )
+    for (one, a), (other, b) in combinations(boxes, 2):
+        assert not a.intersects(b), (one, other)
+
+
+def test_numerals_stand_clear_of_rule_title_and_legend() -> None:
+    """Many pierces in the rim, where those stand."""
+    border = harbour().plan.edges[0].path
+    cuts = [
+        Cut(CutType.OUTSIDE, Kind.ORGANIC, border, complex(20 + 12 * k, 446)) for k in range(50)
+    ]
+    root = read(order_of([(border, True)], cuts, placement=placed(600, 412)))
+    data = [path.get("d") or "" for path in group(root, "scale").iter(f"{NS}path")]
+    rest = [shapely.box(*SvgPath(text).subpath(0).bbox()) for text in data]
+    for text in group(root, "scale").iter(f"{NS}text"):
+        x, y, size = (float(text.get(key, "nan")) for key in ("x", "y", "font-size"))
+        shift = 0.25 * size * len(text.text or "") if text.get("text-anchor") else 0
+        wide = 0.5 * size * len(text.text or "")
+        rest.append(shapely.box(x - shift, y - 0.7 * size, x - shift + wide, y))
+    taken = shapely.union_all(rest)
+    for text_, numeral in numeral_boxes(root):
+        assert not numeral.intersects(taken), text_
 
 
 # ---------------------------------------------------------------- scale
+
+
+def test_rule_and_legend_go_onto_the_sign_where_the_blank_has_no_rim() -> None:
+    place = Placement(0.5, 2 + 2j, (2, 2, 300, 200), (304, 204))
+    order = order_of([(box(2, 2, 300, 200), True)], [], placement=place)
+    texts = [text.text for text in group(read(order), "scale").iter(f"{NS}text")]
+    assert {"100 mm", "stays", "blank"} <= set(texts)
+
+
+def test_rule_title_and_legend_stand_off_the_sign_where_there_is_room() -> None:
+    for text in group(read(harbour()), "scale").iter(f"{NS}text"):
+        assert not 22 < float(text.get("y", "")) < 440
+    # room at the top only, though the corners they would like best are on the sign
+    low = Placement(0.5, 10 + 110j, (5, 100, 390, 215), (400, 320))
+    order = order_of([(box(5, 100, 390, 215), True)], [], placement=low)
+    for text in group(read(order), "scale").iter(f"{NS}text"):
+        assert float(text.get("y", "")) < 100
 
 
 @pytest.mark.parametrize(

@@ -83,6 +83,19 @@ def test_a_sign_larger_than_its_picture_stands_on_paper_grey() -> None:
     assert tuple(pixels[3, 3]) == (236, 236, 236)
 
 
+def test_lines_lie_true_on_a_picture_smaller_than_its_sign() -> None:
+    """The opening's rim, 49.25 mm round the middle of the sign, wherever the picture ends."""
+    pixels = drawn(plate(300, 200), picture_of(500, 300))
+    rows, cols = np.nonzero(near(pixels, PAPER.ink(Kind.GEOMETRIC).colour))
+    long_mm = (pixels.shape[1]) / 1600 * (300 + 2 * 0.02 * 300)
+    scale = 1600 / long_mm
+    middle = complex(6 + 150, 6 + 100) * scale
+    radii = np.abs(cols + 0.5 + 1j * (rows + 0.5) - middle)
+    rim = radii[(radii > 40 * scale) & (radii < 49.7 * scale) & (cols > middle.real)]
+    assert len(rim) > 300
+    assert np.median(rim) == pytest.approx(49.25 * scale, abs=1)
+
+
 def test_lines_stay_readable_on_black_ink() -> None:
     """A white seam parts a blue line from black."""
     black = replace(picture_of(1300, 924), rgb=np.zeros((924, 1300, 3), np.uint8))

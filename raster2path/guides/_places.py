@@ -87,6 +87,14 @@ class Floor:
         for (rows, cols), centres in self._centres.items():
             _clear(centres, self._cells(box), rows // 2, cols // 2)
 
+    def take_leader(self, line: tuple[complex, complex] | None) -> None:
+        """Nothing may come onto this thin line."""
+        if line is not None:
+            start, end = line
+            n = math.ceil(abs(end - start)) + 1
+            for z in (start + (end - start) * k / n for k in range(n + 1)):
+                self.take_box((z.real - 0.7, z.imag - 0.7, z.real + 0.7, z.imag + 0.7))
+
     def _cells(self, box: Box) -> tuple[int, int, int, int]:
         x0, y0, x1, y1 = (value / self.step for value in box)
         return math.floor(x0), math.floor(y0), math.ceil(x1), math.ceil(y1)
@@ -160,6 +168,7 @@ def place_numerals(
         if i not in found:
             found[i] = _far_off(want, floor, written, ring_mm)
             floor.take_box(_box(found[i]))
+            floor.take_leader(found[i].leader)
             written.take_box(_box(found[i]))
     return tuple(found[i] for i in range(len(wanted)))
 
@@ -236,6 +245,7 @@ def _close_by(
 
 
 def _far_off(want: Wanted, floor: Floor, written: Floor, ring_mm: float) -> Numeral:
+    crossing: tuple[int, complex, float] | None = None
     for reach in _REACH_MM:
         for height in HEIGHTS_MM:
             size = _size(want.text, height)
@@ -244,23 +254,30 @@ def _far_off(want: Wanted, floor: Floor, written: Floor, ring_mm: float) -> Nume
             offsets = offsets[np.argsort(_gap(offsets, size), kind="stable")]
             # every so many: neighbours in the list are nearly the same place
             offsets = offsets[:: max(1, len(offsets) // 400)]
-            clear = np.flatnonzero(_is_clear(want.pierce, offsets, size, written))
-            if len(clear):
-                return _numeral(want, complex(offsets[clear[0]]), height, ring_mm, is_near=False)
+            if not len(offsets):
+                continue
+            hits = _hits(want.pierce, offsets, size, written)
+            k = int(np.argmin(hits))  # the nearest of those that cross least
+            if hits[k] == 0:
+                return _numeral(want, complex(offsets[k]), height, ring_mm, is_near=False)
+            if crossing is None or hits[k] < crossing[0]:
+                crossing = int(hits[k]), complex(offsets[k]), height
+    if crossing is not None:
+        return _numeral(want, crossing[1], crossing[2], ring_mm, is_near=False)
     # nothing is free anywhere: on the pierce, where it at least names the right cut
     return _numeral(want, 0j, HEIGHTS_MM[-1], ring_mm, is_near=True)
 
 
-def _is_clear(
+def _hits(
     pierce: complex, offsets: npt.NDArray[np.complex128], size: tuple[float, float], written: Floor
-) -> npt.NDArray[np.bool_]:
-    """Where a leader line from the pierce would run over no other numeral."""
+) -> npt.NDArray[np.intp]:
+    """For each place, how much of its leader line from the pierce would run over numerals."""
     t = np.linspace(0, 1, 65)
     short = 1 - np.hypot(*size) / 2 / np.maximum(np.abs(offsets), 1e-9)
     at = pierce + (offsets * np.maximum(short, 0))[:, None] * t
     rows = np.clip((at.imag / written.step).astype(int), 0, written.free.shape[0] - 1)
     cols = np.clip((at.real / written.step).astype(int), 0, written.free.shape[1] - 1)
-    return np.asarray(written.free[rows, cols].all(axis=1), np.bool_)
+    return np.asarray((written.free[rows, cols] == 0).sum(axis=1), np.intp)
 
 
 def _numeral(

@@ -197,24 +197,30 @@ class _Page:
     def legend(self, order: CutOrder) -> None:
         """Words for what is drawn, in as many rows as fit somewhere; smaller if need be."""
         samples = list(self._samples(order))
-        corner = complex(self.size[0] - 14, self.size[1] - 8)
-        for em in (4.0, 3.2, 2.6, 2.0):
-            heading = "keep the middle of the tip on the solid line" if em > 2.6 else ""
-            wide = [_width(sample, em) for sample in samples]
-            for n_rows in range(1, len(samples) + 1):
-                rows = _in_rows(wide, n_rows)
-                n_lines = len(rows) + bool(heading)
-                across = max([sum(wide[i] for i in row) for row in rows] + [0.0])
-                box = (max(across, text_width(heading, em)), n_lines * 1.7 * em)
-                centre = self._find(box, to=corner - complex(box[0], box[1]) / 2)
-                if centre is None:
-                    continue
-                line = centre - complex(*box) / 2 + 0.85j * em
-                if heading:
-                    self._text(heading, line + 0.36j * em, em)
-                    line += 1.7j * em
-                self._write_rows(samples, rows, line, em)
+        for floor in self.floors:
+            if any(self._legend_on(floor, samples, em) for em in (4.0, 3.2, 2.6, 2.0)):
                 return
+
+    def _legend_on(self, floor: Floor, samples: list[_Sample], em: float) -> bool:
+        """Write the legend in the type size given, if it fits anywhere on this floor."""
+        corner = complex(self.size[0] - 14, self.size[1] - 8)
+        heading = "keep the middle of the tip on the solid line" if em > 2.6 else ""
+        wide = [_width(sample, em) for sample in samples]
+        for n_rows in range(1, len(samples) + 1):
+            rows = _in_rows(wide, n_rows)
+            across = max(sum(wide[i] for i in row) for row in rows)
+            box = (max(across, text_width(heading, em)), (len(rows) + bool(heading)) * 1.7 * em)
+            centre = floor.nearest(*box, to=corner - complex(*box) / 2)
+            if centre is None:
+                continue
+            self._take(centre, box)
+            line = centre - complex(*box) / 2 + 0.85j * em
+            if heading:
+                self._text(heading, line + 0.36j * em, em)
+                line += 1.7j * em
+            self._write_rows(samples, rows, line, em)
+            return True
+        return False
 
     def _write_rows(
         self, samples: list[_Sample], rows: list[list[int]], line: complex, em: float
