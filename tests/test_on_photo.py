@@ -146,6 +146,25 @@ def test_worst_notes_get_the_first_letters_and_places_only_get_one(
     assert STAMP.title in said
 
 
+def test_notes_at_one_place_keep_their_letters_apart(monkeypatch: pytest.MonkeyPatch) -> None:
+    places: list[complex] = []
+    monkeypatch.setattr(
+        "raster2path.guides.on_photo._tag", lambda _, place, *__: places.append(place)
+    )
+    drawn(roomy(harbour()), picture_of(1300, 924), notes=(THIN,) * 12)
+    on_picture = np.array(places[:12])
+    gaps = np.abs(on_picture[:, None] - on_picture) + 1e9 * np.eye(12)
+    assert gaps.min() > 40
+
+
+def test_a_sentence_is_one_with_its_place() -> None:
+    from raster2path.guides.on_photo import _sentence
+
+    note = replace(THIN, sentence="the web is thin.", remedy=None)
+    assert _sentence(note) == "The web is thin (at 380, 300 mm)"
+    assert _sentence(replace(note, place_mm=None)) == "The web is thin."
+
+
 def test_letters_go_on_after_z() -> None:
     notes = tuple(replace(THIN, place_mm=complex(30 + 20 * k, 100)) for k in range(28))
     from raster2path.guides.on_photo import _lettered

@@ -42,9 +42,10 @@ def on_photo_png(
     board = _board(picture, order.plan.sign.art.placement)
     _draw_order(board, order, PAPER)
     lettered = _lettered(notes)
+    tags: list[complex] = []
     for letter, note in lettered:
         if letter:
-            _draw_note(board, letter, note, PAPER)
+            tags.append(_draw_note(board, letter, note, tags, PAPER))
     above = not_ready_band(stamp, board.pixels.shape[1], board.em, rgb(PAPER.alarm))
     strip = _strip(board, order, stamp, lettered, PAPER)
     return png(np.vstack([*above, board.pixels, strip]))
@@ -165,12 +166,13 @@ def _letter(n: int) -> str:
     return text
 
 
-def _draw_note(board: _Board, letter: str, note: Note, palette: Palette) -> None:
-    if note.place_mm is None:
-        return
+def _draw_note(
+    board: _Board, letter: str, note: Note, tags: list[complex], palette: Palette
+) -> complex:
+    """A ring round the note's place and its letter beside it, clear of the tags before it."""
     unit = max(board.pixels.shape[:2]) / 1600
     rows, cols = board.pixels.shape[:2]
-    at = board.at(note.place_mm)
+    at = board.at(note.place_mm or 0j)
     at = complex(min(max(at.real, 0), cols), min(max(at.imag, 0), rows))
     size = (note.size_mm or 0) / board.placement.mm_per_px * max(board.scale)
     radius = min(max(14 * unit, size / 2 + 8 * unit), min(rows, cols) / 2)
@@ -178,9 +180,21 @@ def _draw_note(board: _Board, letter: str, note: Note, palette: Palette) -> None
     draw_ring(board.pixels, at, radius, _WHITE, max(3, round(5 * unit)))
     draw_ring(board.pixels, at, radius, colour, max(2, round(2.5 * unit)))
     tag = 0.85 * board.em
-    place = at + (radius + 0.6 * tag) * complex(0.71, -0.71)
-    place = complex(min(max(place.real, tag), cols - tag), min(max(place.imag, tag), rows - tag))
+    free = [
+        place
+        for away in (0, 2.2, 4.4)
+        for turn in range(8)
+        if _is_on(place := at + (radius + (0.6 + away) * tag) * 1j ** (turn / 2 - 0.5), board, tag)
+        and all(abs(place - other) > 2.1 * tag for other in tags)
+    ]
+    place = free[0] if free else complex(min(at.real, cols - tag), min(at.imag, rows - tag))
     _tag(board.pixels, place, letter, tag, colour)
+    return place
+
+
+def _is_on(place: complex, board: _Board, size: float) -> bool:
+    rows, cols = board.pixels.shape[:2]
+    return bool(size <= place.real <= cols - size and size <= place.imag <= rows - size)
 
 
 def _tag(pixels: Pixels, place: complex, letter: str, size: float, colour: Colour) -> None:
@@ -246,7 +260,8 @@ def _legend(strip: Pixels, order: CutOrder, y: float, em: float, palette: Palett
 
 def _sentence(note: Note) -> str:
     """The note in words: what, where, what to do."""
-    text = note.sentence
+    text = note.sentence[:1].upper() + note.sentence[1:]
     if note.place_mm is not None:
-        text += f" (at {note.place_mm.real:.0f}, {note.place_mm.imag:.0f} mm)"
+        place = f"at {note.place_mm.real:.0f}, {note.place_mm.imag:.0f} mm"
+        text = f"{text.rstrip('.')} ({place})"
     return f"{text} → {note.remedy}" if note.remedy else text
