@@ -228,3 +228,10 @@ def test_turning_the_picture_turns_the_ink(turns: int, is_flipped: bool) -> None
     expected = find_ink(picture_of(image)).mask
     expected = np.rot90(expected[:, ::-1] if is_flipped else expected, turns)
     assert (find_ink(picture_of(turned)).mask != expected).mean() < 2e-3
+
+
+def test_a_small_eye_in_a_broad_silhouette_stays() -> None:
+    page = np.full((900, 1000), 255, np.uint8)
+    cv2.circle(page, (500, 450), 380, 0, -1)
+    cv2.circle(page, (600, 300), 8, 255, -1)
+    assert (find_ink(picture_of(page)).mask == (page < 128)).all()

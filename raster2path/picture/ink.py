@@ -388,7 +388,8 @@ def _mask(level: Level, name: str) -> tuple[Mask, float]:
     if half.all():
         raise NothingFoundError(f"{name} is dark all over; expected ink on something paler")
     pen_px = _pen(half)
-    speck_px2 = max(9.0, (0.3 * pen_px) ** 2)
+    # A third of a pen is dirt; but in a broad silhouette even an eye is less than that.
+    speck_px2 = max(9.0, min(0.3 * pen_px, max(level.shape) / 250) ** 2)
     # By outlines: labelling millions of pixels takes ten times as long.
     outlines, tree = cv2.findContours(half, cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)
     dropped: list[int] = []
@@ -443,9 +444,13 @@ def _pen(half: Bytes) -> float:
     )
     depth = cv2.distanceTransform(inside, cv2.DIST_L2, 5)
     ridge = depth[(depth >= cv2.dilate(depth, np.ones((3, 3)))) & (depth > 1)]
-    if len(ridge) == 0:
-        return float(step)
-    return step * (2 * float(np.median(ridge)) - 1)
+    width_px = 2 * float(np.median(ridge)) - 1 if len(ridge) else 1.0
+    if width_px < 3:
+        # Ragged thin lines have ridges everywhere; then by their area and the length of rims.
+        bare = cv2.erode(inside, cv2.getStructuringElement(cv2.MORPH_CROSS, (3, 3)))
+        rim_px = int(np.count_nonzero(inside)) - int(np.count_nonzero(bare))
+        width_px = max(width_px, 2 * np.count_nonzero(inside) / max(rim_px, 1))
+    return step * float(width_px)
 
 
 def _notes(mask: Mask) -> tuple[Note, ...]:

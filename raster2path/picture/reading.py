@@ -40,13 +40,14 @@ def read_ink(ink: Ink, *, rules: ReadingRules) -> Reading:
     if rules.read not in {None, Read.EDGE}:
         return Reading(ink, rules.read, "you said so", is_guessed=False)
     draft = _draft(ink)
+    area = _shaded_area(draft)
     if rules.read is None:
-        read, reason = _guess(_look(draft))
+        read, reason = _guess(_look(draft, area))
     else:
         read, reason = rules.read, "you said so"
     shaded = None
     if read is Read.EDGE:
-        shaded = _shaded(draft, ink.mask.shape)
+        shaded = _at_full_size(area, ink.mask.shape)
         if shaded is not None:
             frozen(shaded)
             if rules.read is None and "shaded" not in reason:
@@ -91,6 +92,7 @@ class _Look:
         reach: how far a piece of ink goes, in pens; mean over the ink.
         joined: share of the ink that is one piece.
         rough: how much darkness varies within filled areas; 0 where there are none.
+        hatched: share of the ink that lies in hatched areas with a line round them.
         parting: share of the lines (the frame left out) with different faces on their two sides.
         n_faces: closed faces.
     """
@@ -100,6 +102,7 @@ class _Look:
     reach: float
     joined: float
     rough: float
+    hatched: float
     parting: float
     n_faces: int
 
@@ -117,6 +120,8 @@ def _guess(look: _Look) -> tuple[Read, str]:
         return Read.SOLID, "most ink lies in broad areas"
     if is_filled:
         return Read.SOLID, "the shapes are short and broad, as lettering is"
+    if look.hatched >= 0.1:
+        return Read.EDGE, "lines go round hatched, that is shaded, areas"
     if look.joined >= 0.97 and look.n_faces >= 6 and look.parting >= 0.6 and look.pen >= 0.01:
         reason = f"thick lines of one width all hang together round {look.n_faces} faces"
         return Read.BAR, reason
@@ -125,11 +130,11 @@ def _guess(look: _Look) -> tuple[Read, str]:
     return Read.SLIT, "thin lines mostly end loose"
 
 
-def _look(draft: _Draft) -> _Look:
+def _look(draft: _Draft, area: Bytes) -> _Look:
     mask, pen_px = draft.mask, draft.pen_px
     n_ink = int(mask.sum())
     if n_ink == 0:
-        return _Look(0, 0, 0, 0, 0, 0, 0)
+        return _Look(0, 0, 0, 0, 0, 0, 0, 0)
     _, _, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=8)
     areas = np.asarray(stats[1:, cv2.CC_STAT_AREA], np.float64)
     sides = np.asarray(stats[1:, [cv2.CC_STAT_WIDTH, cv2.CC_STAT_HEIGHT]], np.float64).max(axis=1)
@@ -141,6 +146,7 @@ def _look(draft: _Draft) -> _Look:
         reach=float((areas * sides).sum() / areas.sum() / pen_px),
         joined=float(areas.max() / areas.sum()),
         rough=_roughness(draft),
+        hatched=_hatched(draft, area),
         parting=parting,
         n_faces=n_faces,
     )
@@ -157,6 +163,20 @@ def _roughness(draft: _Draft) -> float:
     variance = cv2.blur(draft.level * draft.level, (9, 9)) - mean * mean
     # White slits between solid shapes are not roughness: hence the calmer quarter.
     return float(np.sqrt(max(0.0, float(np.quantile(variance[inside], 0.25)))))
+
+
+def _hatched(draft: _Draft, area: Bytes) -> float:
+    """Share of the ink in shaded areas that are not filled, but have a closed line round them."""
+    n, labels = cv2.connectedComponents(area, connectivity=4)
+    mask = draft.mask
+    rim = area - _eroded(area, 2 * draft.pen_px)
+    sizes, covered, rims, rims_covered = (
+        np.bincount(labels[part > 0], minlength=n)
+        for part in (area, area & mask, rim, rim & _dilated(mask, 3))
+    )
+    is_hatched = (covered < 0.9 * sizes) & (rims_covered >= 0.85 * rims)
+    is_hatched[0] = False
+    return float(covered[is_hatched].sum() / mask.sum())
 
 
 def _parting(mask: Bytes, pen_px: float, box: Sequence[int]) -> tuple[float, int]:
@@ -194,8 +214,8 @@ def _is_frame(stat: npt.NDArray[np.integer], box: Sequence[int]) -> bool:
 # ---------------------------------------------------------------- shaded areas
 
 
-def _shaded(draft: _Draft, shape: tuple[int, ...]) -> Mask | None:
-    """Areas that are hatched or filled, with their outline; None where there are none."""
+def _shaded_area(draft: _Draft) -> Bytes:
+    """Areas that are hatched or filled, with their outline, on the draft."""
     pen_px, mask = draft.pen_px, draft.mask
     closed = _closed(mask, 2.2 * pen_px)
     core = _opened(closed, 4.5 * pen_px)
@@ -205,7 +225,11 @@ def _shaded(draft: _Draft, shape: tuple[int, ...]) -> Mask | None:
     area = _opened(_closed(area, pen_px), pen_px)
     area = _without_small(area, 20 * pen_px**2, mask)
     gaps = _without_small(1 - area, 9 * pen_px**2, None)
-    area = 1 - gaps
+    return _bytes(1 - gaps)
+
+
+def _at_full_size(area: Bytes, shape: tuple[int, ...]) -> Mask | None:
+    """An area of the draft on the whole picture; None where it is empty."""
     if not area.any():
         return None
     inner = area[_RIM_PX:-_RIM_PX, _RIM_PX:-_RIM_PX].astype(np.float32)
@@ -220,7 +244,7 @@ def _without_small(area: Bytes, least_px2: float, ink: Bytes | None) -> Bytes:
     keep = sizes >= least_px2
     if ink is not None:
         covered = np.bincount(labels[ink > 0], minlength=n)
-        keep &= covered >= 0.35 * sizes
+        keep &= covered >= 0.5 * sizes
     keep[0] = False
     return _bytes(keep[labels])
 

@@ -1,0 +1,195 @@
+"""A sheet on a table is squared up true to size; anything else is left alone.
+
+References: the homography that put the sheet on the table is known here, and OpenCV's own solver
+(`getPerspectiveTransform`) made it. A4: ISO 216.
+"""
+
+from __future__ import annotations
+
+from functools import cache
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+import pytest
+
+from raster2path.job import PhotoRules
+from raster2path.model import Picture
+from raster2path.picture.paper import square_up
+
+Bytes = npt.NDArray[np.uint8]
+Floats = npt.NDArray[np.float64]
+
+A4_MM = (297.0, 210.0)
+PX_PER_MM = 4.0
+MARKS_MM = np.array([[30, 30], [267, 30], [148.5, 105], [30, 180], [267, 180]], float)
+
+
+def seen_by_a_camera() -> Floats:
+    """Corners of an A4 sheet as a pinhole camera sees it, tilted by 25 and turned by 7 degrees."""
+    x = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) * np.array(A4_MM) / 2
+    tilt, turn = np.radians([25, 7])
+    flat = x @ np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]])
+    away = 480 + flat[:, 1] * np.sin(tilt)
+    return np.column_stack([flat[:, 0] / away, flat[:, 1] * np.cos(tilt) / away]) * 1400 + (
+        600,
+        420,
+    )
+
+
+QUAD_PX = seen_by_a_camera()
+
+
+def picture_of(rgb: Bytes) -> Picture:
+    return Picture("ferry", "0", rgb, rgb.shape[1::-1], np.eye(3))
+
+
+def grain(rng: np.random.Generator, shape: tuple[int, int]) -> Floats:
+    return np.asarray(cv2.GaussianBlur(rng.standard_normal(shape), (0, 0), 25, sigmaY=1.5))
+
+
+@cache
+def on_a_table(ground: float = 0.1, turned: int = 0) -> tuple[Bytes, Floats]:
+    """A photograph of an A4 sheet with five dots, and its corners, whole numbers at pixel rims."""
+    rng = np.random.default_rng(4)
+    size = (int(A4_MM[0] * PX_PER_MM), int(A4_MM[1] * PX_PER_MM))
+    page = np.full(size[::-1], 0.8)
+    for x, y in np.rint(MARKS_MM * PX_PER_MM * 16).astype(int):
+        cv2.circle(page, (int(x) - 8, int(y) - 8), 14 * 16, 0.1, -1, cv2.LINE_AA, 4)
+    page *= np.linspace(1.0, 0.6, size[0])[None]
+    corners = np.array([[0, 0], [size[0], 0], [size[0], size[1]], [0, size[1]]])
+    put = cv2.getPerspectiveTransform(
+        (corners - 0.5).astype(np.float32), (QUAD_PX - 0.5).astype(np.float32)
+    )
+    fine = 2
+    grow = np.array([[fine, 0, fine / 2 - 0.5], [0, fine, fine / 2 - 0.5], [0, 0, 1.0]])
+    table = ground * (1 + 2.5 * grain(rng, (840 * fine, 1200 * fine)))
+    size2 = (1200 * fine, 840 * fine)
+    paper = cv2.warpPerspective(page, grow @ put, size2, borderMode=cv2.BORDER_REPLICATE)
+    # Falls from 1 to 0 between the last pixel's middle and the next one's: half at its rim.
+    share = cv2.warpPerspective(np.ones_like(page), grow @ put, size2)
+    whole = table + share * (paper - table)
+    seen = np.asarray(cv2.resize(whole, (1200, 840), interpolation=cv2.INTER_AREA))
+    seen = cv2.GaussianBlur(seen, (0, 0), 0.9) + rng.normal(0, 0.006, seen.shape)
+    coded = np.round(255 * np.clip(seen, 0, 1)[..., None] ** (1 / 2.2) * (0.9, 0.97, 1.0))
+    return np.ascontiguousarray(np.rot90(coded.astype(np.uint8), turned)), QUAD_PX
+
+
+def dots_px(rgb: Bytes) -> Floats:
+    """Centres of the five dots, by darkness."""
+    dark = (rgb[..., 1] < 0.6 * np.median(rgb[..., 1])).astype(np.uint8)
+    n, _, stats, centres = cv2.connectedComponentsWithStats(dark)
+    large = [k for k in range(1, n) if stats[k, cv2.CC_STAT_AREA] > 200]
+    found = np.asarray(centres)[large] + 0.5
+    return np.asarray(found[np.lexsort((found[:, 0], np.round(found[:, 1] / 60)))])
+
+
+def test_corners_are_found_to_half_a_pixel() -> None:
+    photo, quad = on_a_table()
+    work = square_up(picture_of(photo), rules=PhotoRules()).work_from_upright
+    rows, cols = square_up(picture_of(photo), rules=PhotoRules()).rgb.shape[:2]
+    back = np.column_stack([quad, np.ones(4)]) @ work.T
+    back = back[:, :2] / back[:, 2:]
+    expected = np.array([[0, 0], [cols, 0], [cols, rows], [0, rows]])
+    # The sheet's far sides lie somewhere in the picture's last row and column.
+    assert np.abs(back - expected + (0.5, 0.5) * (expected > 0)).max() < 0.8
+    assert np.abs(back[0]).max() < 0.3
+
+
+def test_marks_are_true_to_size() -> None:
+    photo, _ = on_a_table()
+    squared = square_up(picture_of(photo), rules=PhotoRules(paper_mm=(210, 297)))
+    assert squared.is_squared
+    assert squared.mm_per_px is not None
+    found_mm = dots_px(squared.rgb) * squared.mm_per_px
+    assert len(found_mm) == 5
+    assert np.hypot(*(found_mm - MARKS_MM).T).max() < 0.3
+    rows, cols = squared.rgb.shape[:2]
+    assert cols * squared.mm_per_px == pytest.approx(297, abs=0.4)
+    assert rows * squared.mm_per_px == pytest.approx(210, abs=0.4)
+    assert squared.upright_size_px == (1200, 840)
+
+
+def test_resolution_is_about_that_of_the_photograph() -> None:
+    photo, quad = on_a_table()
+    squared = square_up(picture_of(photo), rules=PhotoRules())
+    area = cv2.contourArea(quad.astype(np.float32))
+    assert squared.rgb.shape[0] * squared.rgb.shape[1] == pytest.approx(area, rel=0.02)
+
+
+def test_without_a_size_no_scale_but_the_shape_of_the_sheet() -> None:
+    photo, _ = on_a_table()
+    squared = square_up(picture_of(photo), rules=PhotoRules())
+    assert squared.is_squared
+    assert squared.mm_per_px is None
+    rows, cols = squared.rgb.shape[:2]
+    assert cols / rows == pytest.approx(2**0.5, rel=0.02)
+    assert "squared up" in squared.notes[-1].sentence
+
+
+@pytest.mark.parametrize("turned", [1, 2, 3])
+def test_a_turned_photograph_gives_a_turned_sheet(turned: int) -> None:
+    photo, _ = on_a_table(turned=turned)
+    squared = square_up(picture_of(photo), rules=PhotoRules(paper_mm=A4_MM))
+    assert squared.is_squared
+    rows, cols = squared.rgb.shape[:2]
+    assert (cols > rows) == (turned == 2)
+
+
+def test_no_table_shows_at_the_rim() -> None:
+    photo, _ = on_a_table()
+    rgb = square_up(picture_of(photo), rules=PhotoRules(paper_mm=A4_MM)).rgb
+    rim = np.concatenate([rgb[0], rgb[-1], rgb[:, 0], rgb[:, -1]])
+    assert rim.min() > 120
+
+
+def left_alone(rgb: Bytes) -> None:
+    picture = picture_of(rgb)
+    assert square_up(picture, rules=PhotoRules()) is picture
+
+
+def test_a_page_that_fills_the_picture_is_left_alone() -> None:
+    photo, _ = on_a_table()
+    left_alone(np.ascontiguousarray(photo[170:690, 200:1000]))
+
+
+def test_a_sheet_that_runs_off_the_picture_is_left_alone() -> None:
+    photo, _ = on_a_table()
+    left_alone(np.ascontiguousarray(photo[:650]))
+
+
+def test_a_plate_drawn_by_a_computer_is_left_alone() -> None:
+    plate = np.zeros((600, 800, 3), np.uint8)
+    plate[80:520, 90:710] = 255
+    left_alone(plate)
+    left_alone(255 - plate)
+
+
+def test_a_drawn_frame_on_paper_is_left_alone() -> None:
+    rng = np.random.default_rng(1)
+    page = np.full((600, 800), 210.0) + rng.normal(0, 4, (600, 800))
+    cv2.rectangle(page, (80, 80), (720, 520), 30, 14)
+    page = cv2.GaussianBlur(page, (0, 0), 1.2)
+    left_alone(np.repeat(np.clip(page, 0, 255).astype(np.uint8)[:, :, None], 3, axis=2))
+
+
+def test_a_round_table_mat_is_not_a_sheet() -> None:
+    rng = np.random.default_rng(1)
+    photo = np.full((600, 800), 60.0) + rng.normal(0, 6, (600, 800))
+    cv2.ellipse(photo, (400, 300), (330, 240), 0, 0, 360, 220, -1)
+    left_alone(np.repeat(np.clip(photo, 0, 255).astype(np.uint8)[:, :, None], 3, axis=2))
+
+
+def test_where_paper_is_expected_but_not_seen_the_whole_picture_is_it() -> None:
+    page = np.full((600, 800, 3), 255, np.uint8)
+    page[200:300, 200:400] = 0
+    whole = square_up(picture_of(page), rules=PhotoRules(paper_mm=(210, 297)))
+    assert not whole.is_squared
+    assert whole.mm_per_px == pytest.approx(297 / 800)
+    assert whole.rgb is page
+    assert "whole picture was taken as the paper" in whole.notes[0].sentence
+
+
+@pytest.mark.parametrize("shape", [(16, 16, 3), (20, 400, 3)])
+def test_tiny_pictures_are_left_alone(shape: tuple[int, int, int]) -> None:
+    left_alone(np.random.default_rng(0).integers(0, 255, shape, np.uint8))
