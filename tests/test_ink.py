@@ -235,3 +235,18 @@ def test_a_small_eye_in_a_broad_silhouette_stays() -> None:
     cv2.circle(page, (500, 450), 380, 0, -1)
     cv2.circle(page, (600, 300), 8, 255, -1)
     assert (find_ink(picture_of(page)).mask == (page < 128)).all()
+
+
+def test_cloth_beyond_the_paper_is_left_out_and_a_solid_shape_at_the_rim_is_not() -> None:
+    strokes = np.zeros((400, 560))
+    cv2.ellipse(strokes, (280, 170), (150, 90), 0, 0, 360, 1.0, 6)
+    solid = strokes.copy()
+    solid[330:] = 1.0
+    folds = 0.65 + 0.3 * np.sin(np.linspace(0, 25, 560))
+    for ground, is_cloth in ((np.ones(560), False), (folds, True)):
+        darkness = solid.copy()
+        darkness[330:] = ground
+        ink = find_ink(picture_of(photograph(darkness, shadow=0.2)))
+        assert ink.mask[strokes > 0.9].mean() > 0.98
+        assert (not ink.mask[345:].any()) == is_cloth
+        assert bool(ink.notes) == is_cloth

@@ -169,8 +169,8 @@ def test_a_drawn_frame_on_paper_is_left_alone() -> None:
     rng = np.random.default_rng(1)
     page = np.full((600, 800), 210.0) + rng.normal(0, 4, (600, 800))
     cv2.rectangle(page, (80, 80), (720, 520), 30, 14)
-    page = cv2.GaussianBlur(page, (0, 0), 1.2)
-    left_alone(np.repeat(np.clip(page, 0, 255).astype(np.uint8)[:, :, None], 3, axis=2))
+    seen = cv2.GaussianBlur(page, (0, 0), 1.2)
+    left_alone(np.repeat(np.clip(seen, 0, 255).astype(np.uint8)[:, :, None], 3, axis=2))
 
 
 def test_a_round_table_mat_is_not_a_sheet() -> None:
