@@ -45,6 +45,9 @@ LONGEST_MITRE = 4.0
 CRUMB_MM = 0.06
 """Stretches shorter than this are left out, and their neighbours met."""
 
+NATURAL_MM = 0.015
+"""A smooth joint is taken as it is where planar geometry finds it this near."""
+
 SLACK_MM = 0.03
 """How much nearer to an edge than the distance a line may come; three times that at the worst."""
 
@@ -98,6 +101,8 @@ class _Source:
         ring, index: which segment of which ring; for a corner, the segment that ends there.
         line: the moved line itself (corner: an arc round it), or the edge's cubic.
         shift: how far a cubic has yet to be moved; 0 for the others.
+        folds: parameters in the midst of stretches where a cubic bends more tightly than the
+            distance, so that its moved line runs backwards there.
     """
 
     ring: int
@@ -105,6 +110,7 @@ class _Source:
     is_corner: bool
     line: Segment
     shift: float = 0.0
+    folds: tuple[float, ...] = ()
 
     def at(self, t: npt.ArrayLike) -> Complexes:
         """Points of the moved line; beyond 0 and 1 it goes on (a cubic straight on)."""
@@ -167,7 +173,21 @@ def _source(rings: Sequence[Tagged], ring: int, index: int, distance: float) -> 
         radius = segment.radius + math.copysign(distance, segment.sweep_rad)
         out = unit(segment.start - segment.centre)
         return _Source(ring, index, False, replace(segment, start=segment.centre + out * radius))
-    return _Source(ring, index, False, segment, distance)
+    moved_cubic = _Source(ring, index, False, segment, distance)
+    return replace(moved_cubic, folds=_folds(moved_cubic))
+
+
+def _folds(source: _Source) -> tuple[float, ...]:
+    if not isinstance(source.line, Cubic):
+        return ()
+    t = np.linspace(0, 1, 129)
+    steps = np.diff(source.at(t))
+    forward = (_velocity(source.line, (t[1:] + t[:-1]) / 2).conjugate() * steps).real
+    backward = forward < 0
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], backward, [False]]).astype(int)))
+    return tuple(
+        float(t[a + int(np.argmin(forward[a:b]))]) for a, b in edges.reshape(-1, 2).tolist()
+    )
 
 
 def _turn(path: Path, index: int) -> float:
@@ -388,6 +408,12 @@ def _runs(lookup: _Lookup, boundary: Complexes) -> list[_Run] | None:
     ]
 
 
+def _parts(before: tuple[_Source, float], after: tuple[_Source, float]) -> bool:
+    """True where a new run begins: another source, once round, or across a fold."""
+    (source, t0), (other, t1) = before, after
+    return source is not other or t1 < t0 - 0.5 or any(t0 < fold < t1 for fold in source.folds)
+
+
 def _foot(lookup: _Lookup, source: _Source, t: float) -> complex:
     """The point of the edge itself that belongs to a place on its moved line."""
     segment = lookup.rings[source.ring].path.segments[source.index]
@@ -399,14 +425,23 @@ def _without_crumbs(runs: list[_Run], crumb: float) -> list[_Run]:
     kept = [run for run in runs if run.length > crumb]
     out: list[_Run] = []
     for run in kept or runs[:1]:
-        if out and out[-1].source is run.source and -0.05 < run.t0 - out[-1].t1 < 0.2:
-            out[-1] = replace(out[-1], t1=run.t1, last=run.last, length=out[-1].length + run.length)
+        if out and _goes_on(out[-1], run):
+            out[-1] = _merged(out[-1], run)
         else:
             out.append(run)
-    if len(out) > 1 and out[0].source is out[-1].source and 0 <= out[0].t0 - out[-1].t1 < 0.2:
-        last = out.pop()
-        out[0] = replace(out[0], t0=last.t0, first=last.first, length=out[0].length + last.length)
+    if len(out) > 1 and _goes_on(out[-1], out[0]):
+        out[0] = _merged(out.pop(), out[0])
     return out
+
+
+def _goes_on(a: _Run, b: _Run) -> bool:
+    """True where one run carries on the other, with at most a crumb between them."""
+    is_parted = _parts((a.source, a.t1), (b.source, b.t0))
+    return not is_parted and -0.05 < b.t0 - a.t1 < 0.2
+
+
+def _merged(a: _Run, b: _Run) -> _Run:
+    return replace(a, t1=b.t1, last=b.last, length=a.length + b.length)
 
 
 @dataclass(frozen=True, slots=True)
@@ -452,8 +487,11 @@ def _ring(
             if _is_true(path, boundary, proof, SLACK_MM):
                 return path, shares, touches
             made.append(path)
+    made.append(_chained(found, _pinned(found, boundary), FIT_MM / 3))
+    # in a waist as wide as the kerf, planar geometry itself comes nearer: that may stay so
+    given = proof.distance - float(lookup.near(boundary)[2].min())
     for path in made:
-        if _is_true(path, boundary, proof, 3 * SLACK_MM):
+        if _is_true(path, boundary, proof, max(3 * SLACK_MM, given + SLACK_MM)):
             return path, shares, touches
     return _polyline(boundary), shares, touches
 
@@ -505,7 +543,7 @@ def _joint(lookup: _Lookup, a: _Run, b: _Run, boundary: Complexes) -> _Joint:
     leaves, enters = boundary[(a.last + 1) % n], boundary[b.first]
     between = complex(leaves + enters) / 2
     near = _natural_joint(lookup, a.source, b.source)
-    if near is not None and abs(near.point - between) < 0.1 + abs(leaves - enters):
+    if near is not None and abs(near.point - between) < NATURAL_MM + abs(leaves - enters):
         return near
     ta, tb = _foot_of(a.source, a.t1, leaves), _foot_of(b.source, b.t0, enters)
     found = a.source.meets(b.source, ta, tb)
@@ -516,6 +554,17 @@ def _joint(lookup: _Lookup, a: _Run, b: _Run, boundary: Complexes) -> _Joint:
         if is_near and in_order:
             return _Joint(found[0], found[1], point)
     return _Joint(min(1.0, max(0.0, ta)), min(1.0, max(0.0, tb)), between)
+
+
+def _pinned(runs: list[_Run], boundary: Complexes) -> list[_Joint]:
+    """Joints exactly where planar geometry has them: rough by microns, but never astray."""
+    out = []
+    for k, run in enumerate(runs):
+        following = runs[(k + 1) % len(runs)]
+        at = complex(boundary[following.first])
+        ends = _foot_of(run.source, run.t1, at), _foot_of(following.source, following.t0, at)
+        out.append(_Joint(*ends, at))
+    return out
 
 
 def _natural_joint(lookup: _Lookup, a: _Source, b: _Source) -> _Joint | None:
