@@ -113,10 +113,11 @@ def test_a_soft_shadow_is_not_ink_and_a_black_area_not_hollow() -> None:
     assert not (wrong & ~band).any()
 
 
-def test_dark_paper_in_deep_shadow_is_still_paper() -> None:
+@pytest.mark.parametrize("pen_px", [4, 9, 24])
+def test_dark_paper_in_deep_shadow_is_still_paper(pen_px: int) -> None:
     strokes = np.zeros((400, 560))
     for k in range(6):
-        cv2.line(strokes, (40, 60 + 55 * k), (520, 40 + 60 * k), 1.0, 4)
+        cv2.line(strokes, (40, 60 + 55 * k), (520, 40 + 60 * k), 1.0, pen_px)
     ink = find_ink(picture_of(photograph(strokes, shadow=0.7, ink=0.7, noise=0.003)))
     assert ndimage.label(ink.mask, np.ones((3, 3)))[1] == 6
     assert not (ink.mask & (cv2.dilate(strokes, np.ones((5, 5))) == 0)).any()
