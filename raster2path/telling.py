@@ -25,7 +25,7 @@ def lines(result: Result) -> list[str]:
 
 def note_line(note: Note) -> str:
     """A note with its place and what to do about it."""
-    words = note.sentence.rstrip(".")
+    words = note.sentence[:1].upper() + note.sentence[1:].rstrip(".")
     if note.place_mm is not None:
         words += f" (at {note.place_mm.real:.0f}, {note.place_mm.imag:.0f} mm)"
     return f"{words}: {note.remedy}" if note.remedy else words
