@@ -120,7 +120,7 @@ class _Road:
 
     def stage(self, name: str, room: Callable[P, T], *args: P.args, **kwargs: P.kwargs) -> T:
         self.progress(name)
-        parts = [self._known.get(id(arg), repr(arg)) for arg in (*args, *kwargs.values())]
+        parts = [self._known.get(id(arg)) or repr(arg) for arg in (*args, *kwargs.values())]
         told = hashlib.sha256("\n".join([self.seed, name, *parts]).encode()).hexdigest()
         self.hashes[name] = told
         noun: T = self._old[told] if told in self._old else room(*args, **kwargs)  # type: ignore[assignment]  # the same hash is the same stage

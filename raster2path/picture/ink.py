@@ -285,18 +285,20 @@ def _without_steps(tone: Floats) -> tuple[Floats, Mask]:
     bend = slope_x + slope_y
     bend[:, 1:] -= slope_x[:, :-1]
     bend[1:] -= slope_y[:-1]
-    from scipy.fft import dctn, idctn
+    return _surface(bend), gentle
 
-    # Cosines solve the Poisson equation with level rims.
-    rows, cols = tone.shape
-    wave = 2 * np.cos(np.pi * np.arange(rows) / rows)[:, None] + 2 * np.cos(
-        np.pi * np.arange(cols) / cols
-    )
-    wave -= 4
+
+def _surface(bend: Floats) -> Floats:
+    """The surface with this Laplacian and level rims, by cosines (mean zero)."""
+    # OpenCV's transform takes even sizes; scipy's takes any, but half a second to import.
+    rows, cols = bend.shape
+    even = cv2.copyMakeBorder(bend, 0, rows % 2, 0, cols % 2, cv2.BORDER_CONSTANT, value=0)
+    angle_y, angle_x = (np.pi * np.arange(n) / n for n in even.shape)
+    wave = 2 * np.cos(angle_y)[:, None] + 2 * np.cos(angle_x) - 4
     wave[0, 0] = 1
-    spectrum = dctn(bend, type=2) / wave.astype(np.float32)
+    spectrum = cv2.dct(even.astype(np.float32)) / wave.astype(np.float32)
     spectrum[0, 0] = 0
-    return np.asarray(idctn(spectrum, type=2), np.float32), gentle
+    return np.asarray(cv2.dct(spectrum, flags=cv2.DCT_INVERSE)[:rows, :cols], np.float32)
 
 
 def _spread(sure: Mask, ground: Mask) -> Mask:
