@@ -327,3 +327,30 @@ def test_what_is_cut_free_falls_out(radii: list[float]) -> None:
     left = shapely.box(-20, -20, 220, 220).difference(band)
     held = [part for part in shapely.get_parts(left) if part.intersection(metal).area > 4]
     assert shapely.union_all(held).difference(metal.buffer(0.42)).area < 4
+
+
+def test_waists_beside_each_other_leave_every_opening() -> None:
+    """A comb whose teeth hang together by hairs: as many openings as cuts, none filled twice."""
+    top = [complex(20 + 10 * k + dx, 60) for k in range(8) for dx in (0, 6)]
+    comb = []
+    for k, z in enumerate(top):
+        comb += [z.real + 50j, z] if k % 2 else [z, z.real + 50j]
+    outline = [*(complex(z) for z in comb), 100 + 60j, 100 + 61j, 20 + 61j]
+    plan = plan_torch(plate_with(polygon(outline)), rules=KERF)
+    n_openings = len(cuts_of(plan, CutType.OPENING))
+    assert n_openings == len(plan.edges) - 1 == 8
+    metal = metal_of(plan)
+    assert metal.is_valid
+    for cut in cuts_of(plan, CutType.OPENING):
+        assert cut.path is not None
+        assert metal.distance(line_of(cut.path)) > 0.8 - 0.1
+
+
+def test_a_needle_of_metal_is_gone_round() -> None:
+    """Travel turns right back at its tip, and the torch goes round that in one arc."""
+    needle = [50 + 50j, 150 + 50j, 150 + 99.99j, 100 + 100j, 150 + 100.01j, 150 + 150j, 50 + 150j]
+    plan = plan_torch(plate_with(polygon(needle)), rules=KERF)
+    (cut,) = cuts_of(plan, CutType.OPENING)
+    assert cut.path is not None
+    assert metal_of(plan).distance(line_of(cut.path)) > 0.8 - 0.035
+    assert len(cut.path) <= 8

@@ -135,7 +135,7 @@ def closed_up(
                 for piece in near[:1]:
                     found.setdefault(int(piece), []).append((number, k))
     metal = face.boundary.buffer(spare_mm)
-    closings: set[tuple[int, int]] = set()
+    closings = _passed_by(rings, eroded)
     told = []
     for number, joints in found.items():
         piece = pieces[number]
@@ -146,7 +146,8 @@ def closed_up(
     if not closings:
         return None, []
     told.sort(key=lambda each: -each.size_mm)
-    return _rebuilt(rings, eroded, closings), told
+    made = _rebuilt(rings, eroded, closings)
+    return (made if _is_sound(rings, made, face, eroded, distance_mm) else None), told
 
 
 def _pairs(ring: OffsetRing) -> list[tuple[Touch, Touch]]:
@@ -178,9 +179,57 @@ def _closing(rings: Sequence[Tagged], a: Touch, b: Touch, kind: Kind) -> Arc | N
     return Arc(start, centre, sweep, kind)
 
 
+def _passed_by(rings: Sequence[Tagged], eroded: Eroded) -> set[tuple[int, int]]:
+    """Joints where the torch line leaves out a stretch of edge that another line follows."""
+    middles: dict[int, list[float]] = {}
+    for ring in eroded.rings:
+        for touch in ring.touches:
+            if touch.t1 > touch.t0:
+                middle = touch.index + (touch.t0 + touch.t1) / 2
+                middles.setdefault(touch.ring, []).append(middle)
+    out = set()
+    for number, ring in enumerate(eroded.rings):
+        for k, (a, b) in enumerate(_pairs(ring)):
+            if a.is_next or a.ring != b.ring:
+                continue
+            n = len(rings[a.ring].path)
+            left_out = (b.index + b.t0 - a.index - a.t1) % n
+            ahead = np.mod(np.array(middles.get(a.ring, [])) - a.index - a.t1, n)
+            if bool(((ahead > 1e-6) & (ahead < left_out - 1e-6)).any()):
+                out.add((number, k))
+    return out
+
+
+def _is_sound(
+    rings: Sequence[Tagged],
+    made: list[tuple[Path, frozenset[int]]],
+    face: shapely.Polygon,
+    eroded: Eroded,
+    distance_mm: float,
+) -> bool:
+    """The new edges lie in the old drop, do not cross, and what the kerf removes is within.
+
+    They cross where a waist is a hair narrower than the kerf: there the rounds that the kerf
+    leaves from both sides meet, so that it is open after all.
+    """
+    area: shapely.Geometry = shapely.Polygon()
+    polygons = [shapely.Polygon(path.flat()) for path, _ in made]
+    tree = shapely.STRtree([polygon.exterior for polygon in polygons])
+    for k, polygon in enumerate(polygons):
+        met = tree.query(polygon.exterior, predicate="intersects")
+        if not polygon.is_valid or any(int(other) != k for other in met):
+            return False
+        area = area.symmetric_difference(polygon)
+    if not any(ring.path.area < 0 for ring in rings):  # outside the sign: the blank goes round
+        area = shapely.Polygon(face.exterior).difference(area)
+    cut = eroded.area.buffer(0.9 * distance_mm)
+    wrong = (*shapely.get_parts(cut.difference(area)), *shapely.get_parts(area.difference(face)))
+    return all(part.area < 0.5 for part in wrong)
+
+
 def _rebuilt(
     rings: Sequence[Tagged], eroded: Eroded, closings: set[tuple[int, int]]
-) -> list[tuple[Path, frozenset[int]]] | None:
+) -> list[tuple[Path, frozenset[int]]]:
     out = []
     for number, ring in enumerate(eroded.rings):
         pairs = _pairs(ring)
@@ -196,17 +245,17 @@ def _rebuilt(
             path = rings[first.ring].path
             segments += _stretch(path, first, last)
             closing = _closing(rings, *pairs[stop], path.segments[last.index].kind)
-            if closing is not None:
-                segments.append(closing)
+            segments.append(closing or _bridge(rings, *pairs[stop]))
         path = joined(segments, is_closed=True, gap=1e-6)
-        polygon = shapely.Polygon(path.flat())
-        line = shapely.Polygon(ring.path.flat())
-        if not polygon.is_valid or polygon.symmetric_difference(line).area > 0.6 * (
-            polygon.area + line.area
-        ):
-            return None
         out.append((path, touched))
     return out
+
+
+def _bridge(rings: Sequence[Tagged], a: Touch, b: Touch) -> Line:
+    """A hair's breadth between two stretches that all but meet."""
+    start = rings[a.ring].path.segments[a.index].point(a.t1)
+    end = rings[b.ring].path.segments[b.index].point(b.t0)
+    return Line(start, end, rings[a.ring].path.segments[a.index].kind)
 
 
 def _stretch(path: Path, first: Touch, last: Touch) -> tuple[Segment, ...]:

@@ -39,6 +39,8 @@ FIT_MM = 0.02
 CORNER_RAD = math.radians(3)
 """Corners of the metal that turn less are simply met; more get an arc or are run past."""
 
+HAIRPIN_RAD = math.radians(160)
+
 LONGEST_MITRE = 4.0
 """Running past a corner keeps it crisp; beyond four distances the torch goes round on an arc."""
 
@@ -191,9 +193,14 @@ def _folds(source: _Source) -> tuple[float, ...]:
 
 
 def _turn(path: Path, index: int) -> float:
-    """How far travel turns where a segment ends; positive: a corner of the metal."""
+    """How far travel turns where a segment ends; positive: a corner of the metal.
+
+    A turn right back may be a needle of metal or of the drop. Only a needle of metal is ever
+    asked for: the torch gets nowhere near the tip of the other.
+    """
     a, b = path.segments[index], path.segments[(index + 1) % len(path)]
-    return cmath.phase(_heading(b, 0.0) / _heading(a, 1.0))
+    turn = cmath.phase(_heading(b, 0.0) / _heading(a, 1.0))
+    return turn + 2 * math.pi if turn < -HAIRPIN_RAD else turn
 
 
 def _heading(segment: Segment, t: float) -> complex:
