@@ -11,6 +11,7 @@ from typing import ParamSpec, TypeVar
 import numpy as np
 
 from raster2path.check import find_faults
+from raster2path.errors import NothingFoundError
 from raster2path.job import Job
 from raster2path.model import (
     Art,
@@ -91,9 +92,7 @@ class Result:
             self.ink.notes,
             self.reading.notes,
             self.traced.notes,
-            self.outlines.notes,
-            self.paths.notes,
-            self.sign.notes,
+            self.sign.notes,  # with those of outlines, paths and art, where layout put them
             self.plan.notes,
             self.order.notes,
             self.faults,
@@ -213,6 +212,8 @@ def _solid(
 ) -> tuple[PixelRings, Outlines]:
     """Dark areas are shapes: contours of the ink."""
     rings = road.stage("tracing", trace_rings, reading.ink)
+    if not rings.rings:
+        raise NothingFoundError(f"{picture.name} holds only specks; nothing in it could be cut")
     asked = job.size.border
     no_border = asked in (None, Border.NONE)
     region = job.reading.dark or (Dark.METAL if no_border else Dark.OPENING)

@@ -14,6 +14,9 @@ from raster2path.sign.layout import ellipse, lay_out
 PLACEMENT = Placement(mm_per_px=0.5, origin_mm=25 + 25j, sign_mm=(25, 25, 600, 400))
 SQUARE = polygon([200 + 200j, 300 + 200j, 300 + 300j, 200 + 300j])
 
+OUTER_BOX = ((25, 25), (625, 25), (625, 425), (25, 425))
+INNER_BOX = ((35, 35), (615, 35), (615, 415), (35, 415))
+
 
 def paths(
     *rings: Path,
@@ -78,6 +81,25 @@ def test_width_is_made_exact() -> None:
 def test_openings_need_a_sheet_round_them() -> None:
     with pytest.raises(UsageError, match="add --border rect"):
         lay_out(paths(SQUARE, border=Border.NONE), rules=SizeRules())
+
+
+def test_the_drawn_frame_of_a_solid_picture_becomes_the_border() -> None:
+    """Dark falls out, but the frame's own strip stays: two nested frame edges give one border."""
+    frame = [polygon([x + y * 1j for x, y in box]) for box in (OUTER_BOX, INNER_BOX)]
+    art = lay_out(paths(*frame, SQUARE, border=Border.DRAWN), rules=SizeRules())
+    assert [(edge.is_border, edge.depth) for edge in art.edges] == [(True, 0), (False, 1)]
+    assert metal_area(art) == pytest.approx(600 * 400 - 100 * 100)
+
+
+def test_no_drawn_line_goes_round_everything() -> None:
+    beside = SQUARE.mapped(1, 200)
+    with pytest.raises(UsageError, match="no drawn line goes round everything"):
+        lay_out(paths(SQUARE, beside, border=Border.DRAWN), rules=SizeRules())
+
+
+def test_slits_alone_need_a_sheet() -> None:
+    with pytest.raises(UsageError, match="slits alone"):
+        lay_out(paths(border=Border.NONE), rules=SizeRules())
 
 
 def test_a_blank_that_is_too_small_is_a_fault() -> None:

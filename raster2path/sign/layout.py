@@ -50,7 +50,9 @@ def lay_out(paths: Paths, *, rules: SizeRules) -> Art:
     Raises:
         UsageError: openings without any border: there would be no sheet round them.
     """
-    paths = _true_to_size(paths, rules)
+    paths = _true_to_size(_with_drawn_border(paths), rules)
+    if not paths.rings and paths.border is Border.NONE:
+        raise UsageError("slits alone have no sheet round them; add --border rect, or --sheet WxH")
     rings = list(paths.rings)
     if paths.border in (Border.RECT, Border.ROUND, Border.OVAL, Border.SHEET):
         rings += _border(paths, rules)
@@ -67,6 +69,28 @@ def lay_out(paths: Paths, *, rules: SizeRules) -> Art:
         placement=paths.placement,
         notes=(*paths.notes, *_fit_notes(paths.placement)),
     )
+
+
+def _with_drawn_border(paths: Paths) -> Paths:
+    """The outermost line made the border, where the maker asked for that on a solid picture.
+
+    Where dark areas fall out, a drawn frame is a line: its outer edge is the border, and its
+    inner edge is no edge at all, so the strip between them stays metal.
+    """
+    if paths.border is not Border.DRAWN or any(ring.is_border for ring in paths.rings):
+        return paths
+    shapes = [shapely.Polygon(ring.path.flat()) for ring in paths.rings]
+    order = sorted(range(len(shapes)), key=lambda k: -shapes[k].area)
+    outer, inner = order[0], order[1:]
+    if not all(shapes[outer].contains(shapes[k]) for k in inner):
+        raise UsageError("no drawn line goes round everything; say --border rect instead")
+    is_frame = paths.region is Dark.OPENING and bool(inner)
+    rings = [
+        replace(ring, is_border=k == outer)
+        for k, ring in enumerate(paths.rings)
+        if not (is_frame and k == inner[0])
+    ]
+    return replace(paths, rings=tuple(rings))
 
 
 def _true_to_size(paths: Paths, rules: SizeRules) -> Paths:
