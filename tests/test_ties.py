@@ -378,3 +378,14 @@ def test_turned_drawing_gives_as_many_ties() -> None:
     quarter = hold(art(*turned), rules=RULES)
     assert len(straight.ties) == len(quarter.ties)
     assert cross(1, 1j) == 1
+
+
+@pytest.mark.parametrize(("gap_mm", "n_ties"), [(0.9, 0), (2.5, 1)])
+def test_a_tie_is_listed_where_the_torch_leaves_it_two_free_sides(
+    gap_mm: float, n_ties: int
+) -> None:
+    """A gap narrower than the kerf stays metal all along; a strip across it is no strip."""
+    island = box(110 + gap_mm, 110 + gap_mm, 140 - gap_mm, 130 - gap_mm)
+    sign = hold(art(SHEET, box(110, 110, 140, 130), island), rules=RULES)
+    assert len(sign.ties) == n_ties
+    check_whole(sign)

@@ -16,20 +16,31 @@ SHARP_MM = 0.02
 LEAST_FREE_MM = 0.1
 
 
-def free_ties(ties: Sequence[Tie], metal: shapely.Geometry) -> tuple[Tie, ...]:
+def free_ties(ties: Sequence[Tie], metal: shapely.Geometry, *, kerf_mm: float) -> tuple[Tie, ...]:
     """The ties that still are strips: two free sides, a tie's width apart.
 
-    A later strip may have joined an earlier one from the side; then both are one plate of metal,
-    wider than a tie, and no strip is left to be listed.
+    A later strip may have joined an earlier one from the side, or the gap beside a tie is
+    narrower than the kerf and stays metal for want of room for the torch. Then there is one
+    plate of metal, wider than a tie, and no strip is left to be listed.
     """
-    edges = metal.boundary
-    return tuple(tie for tie in ties if _is_free(tie, edges))
+    shapely.prepare(metal)
+    return tuple(tie for tie in ties if _is_free(tie, metal, kerf_mm))
 
 
-def _is_free(tie: Tie, edges: shapely.Geometry) -> bool:
+def _is_free(tie: Tie, metal: shapely.Geometry, kerf_mm: float) -> bool:
     outline = shapely.Polygon([(z.real, z.imag) for z in tie.corners])
     if not outline.is_valid:
         return False
+    near = metal.intersection(shapely.box(*outline.bounds).buffer(3 * kerf_mm + 3))
+    # less a hair, so that a gap of just the kerf counts as cut
+    half = 0.49 * kerf_mm
+    closed = near.buffer(half).buffer(-half) if half > 0 else near
+    return _has_free_sides(tie, outline, near.boundary) and _has_free_sides(
+        tie, outline, closed.boundary
+    )
+
+
+def _has_free_sides(tie: Tie, outline: shapely.Geometry, edges: shapely.Geometry) -> bool:
     x0, y0, x1, y1 = outline.bounds
     near = shapely.clip_by_rect(edges, x0 - 1, y0 - 1, x1 + 1, y1 + 1)
     free = shapely.line_merge(outline.exterior.intersection(near.buffer(SHARP_MM)))

@@ -83,7 +83,7 @@ def hold(art: Art, *, rules: TieRules) -> Sign:
     slits, gaps_mm = art.slits, tuple[complex, ...]()
     if art.slits:
         slits, gaps_mm = with_gaps(art.slits, metal, kerf_mm=rules.kerf_mm, tie_mm=rules.tie_mm)
-    ties = free_ties(ties, metal)
+    ties = free_ties(ties, metal, kerf_mm=rules.kerf_mm)
     loose = _loose(metal, slits, rules)
     return Sign(
         art=art,
