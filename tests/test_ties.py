@@ -1,5 +1,7 @@
 """Ties: nothing floats. Metal counted by planar geometry and by filling a raster, independently."""
 
+import cmath
+import itertools
 import math
 from collections.abc import Sequence
 
@@ -389,3 +391,40 @@ def test_a_tie_is_listed_where_the_torch_leaves_it_two_free_sides(
     sign = hold(art(SHEET, box(110, 110, 140, 130), island), rules=RULES)
     assert len(sign.ties) == n_ties
     check_whole(sign)
+
+
+def slit(*points: complex, is_closed: bool = False) -> Path:
+    ends = [*points, points[0]] if is_closed else points
+    lines = [Line(a, b, Kind.ORGANIC) for a, b in itertools.pairwise(ends)]
+    return Path(tuple(lines), is_closed=is_closed)
+
+
+@settings(max_examples=25, deadline=None)
+@given(st.integers(3, 6), st.floats(3.0, 12.0), st.floats(0, 6.3), st.integers(0, 1))
+def test_no_loop_of_slits_comes_loose(n: int, radius: float, turn_rad: float, closed: int) -> None:
+    """Independent count: the sheet less a band along what is left of the slits."""
+    corners = [200 + 200j + cmath.rect(radius, turn_rad + 2 * math.pi * k / n) for k in range(n)]
+    sides = [slit(a, b) for a, b in itertools.pairwise([*corners, corners[0]])]
+    tail = slit(corners[0], 320 + 210j)
+    slits = [slit(*corners, is_closed=True)] if closed else [*sides, tail]
+    sign = hold(art(SHEET, slits=slits), rules=RULES)
+    assert sign.loose == ()
+    lines = [shapely.LineString(path.flat()) for path in sign.slits]
+    rest = metal(sign).difference(shapely.union_all([line.buffer(0.75) for line in lines]))
+    assert sum(part.area > 4 for part in shapely.get_parts(rest)) == 1
+
+
+def test_many_small_loops_make_one_note_and_keep_what_is_far_from_them() -> None:
+    loops = [
+        slit(at, at + 6.5, at + 6.5 + 6.5j, at + 6.5j, at)
+        for at in (complex(50 + 40 * k, 100) for k in range(5))
+    ]
+    sides = [slit(a.start, a.end) for loop in loops for a in loop.segments]
+    far = slit(50 + 300j, 350 + 300j)
+    sign = hold(art(SHEET, slits=[*sides, far]), rules=RULES)
+    assert sign.loose == ()
+    assert far in sign.slits
+    (note,) = (n for n in sign.notes if n.kind is NoteKind.TOO_SMALL)
+    assert note.sentence.startswith("5 loops")
+    assert len(sign.slits) == 1 + 3 * 5
+    assert len(sign.gaps_mm) == 5

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -20,11 +21,15 @@ STEP_MM = 1.0
 LARGE_MM = 120.0
 """A piece longer than this is held in two places (REFERENCE 4)."""
 
-N_ROUNDS = 6
+HOLDING_MM = 1.0
+"""Metal narrower than this between two slits burns away: it holds nothing."""
+
+SHARES = (1.0, 0.8, 0.5)
+"""Widths of gaps tried in turn, as shares of a tie's width."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Walk:
+class Walk:
     """Places along one slit, evenly spaced: where, which way, how far along."""
 
     path: Path
@@ -56,11 +61,12 @@ def with_gaps(
     """
     out, middles = list(slits), list[complex]()
     kerf = max(kerf_mm, 0.02)
-    for share in (1.0, 1.0, 0.8, 0.8, 0.5, 0.5)[:N_ROUNDS]:
-        parts = parts_of(shapely.difference(metal, slit_zone(out, kerf)))
+    wide = kerf + HOLDING_MM
+    for share, taken in itertools.product(SHARES, (wide, kerf)):
+        parts = parts_of(shapely.difference(metal, slit_zone(out, taken)))
         if len(parts) <= 1:
-            break
-        gaps = _choose(out, parts, kerf=kerf, gap=share * tie_mm + kerf)
+            continue
+        gaps = _choose(out, parts, kerf=taken, gap=share * tie_mm + kerf)
         out, found = _interrupted(out, gaps, share * tie_mm + kerf)
         middles += found
     return tuple(out), tuple(middles)
@@ -82,7 +88,7 @@ def line_of(path: Path) -> shapely.Geometry:
     return shapely.LineString(points if len(points) > 1 else to_points([path.start, path.end]))
 
 
-def _walk(path: Path) -> _Walk:
+def walk_along(path: Path) -> Walk:
     points = path.flat()
     z = points[:, 0] + 1j * points[:, 1]
     if path.is_closed:
@@ -93,7 +99,7 @@ def _walk(path: Path) -> _Walk:
     at = np.interp(along, s, z.real) + 1j * np.interp(along, s, z.imag)
     k = np.clip(np.searchsorted(s, along), 1, len(s) - 1)
     chord = z[k] - z[k - 1]
-    return _Walk(path, at, chord / np.maximum(np.abs(chord), 1e-12), along, float(s[-1]))
+    return Walk(path, at, chord / np.maximum(np.abs(chord), 1e-12), along, float(s[-1]))
 
 
 def _choose(
@@ -103,7 +109,7 @@ def _choose(
     tree = shapely.STRtree(parts)
     windows = []
     for k, slit in enumerate(slits):
-        windows += _windows(k, _walk(slit), tree, kerf=kerf, gap=gap)
+        windows += _windows(k, walk_along(slit), tree, kerf=kerf, gap=gap)
     windows.sort(key=lambda window: window.cost)
     groups, chosen = Groups(len(parts)), list[_Window]()
     for window in windows:
@@ -140,10 +146,10 @@ def _second(
 
 
 def _windows(
-    k: int, walk: _Walk, tree: shapely.STRtree, *, kerf: float, gap: float
+    k: int, walk: Walk, tree: shapely.STRtree, *, kerf: float, gap: float
 ) -> list[_Window]:
     side = 1j * walk.tangent * (kerf / 2 + 0.3)
-    right, left = _part_at(tree, walk.at + side), _part_at(tree, walk.at - side)
+    right, left = part_at(tree, walk.at + side), part_at(tree, walk.at - side)
     n = len(walk.at)
     reach = math.ceil((gap / 2 + 1.0) / (walk.length / n))
     window = np.arange(-reach, reach + 1)
@@ -169,7 +175,7 @@ def _windows(
     ]
 
 
-def _part_at(tree: shapely.STRtree, points: Complexes) -> Ints:
+def part_at(tree: shapely.STRtree, points: Complexes) -> Ints:
     """The part that each point lies in, -1 for none."""
     found = np.full(len(points), -1, np.int64)
     at, part = tree.query(shapely.points(points.real, points.imag), predicate="within")
@@ -188,11 +194,11 @@ def _interrupted(
             out.append(slit)
             continue
         middles += [w.point for w in own]
-        out += _pieces(slit, [w.middle_mm for w in own], gap_mm)
+        out += pieces_without(slit, [w.middle_mm for w in own], gap_mm)
     return out, middles
 
 
-def _pieces(slit: Path, middles_mm: list[float], gap_mm: float) -> list[Path]:
+def pieces_without(slit: Path, middles_mm: list[float], gap_mm: float) -> list[Path]:
     """What is left of a slit once stretches of `gap_mm` round these places stay uncut."""
     total = slit.length
     half = gap_mm / 2
@@ -200,7 +206,8 @@ def _pieces(slit: Path, middles_mm: list[float], gap_mm: float) -> list[Path]:
     if slit.is_closed:
         runs = [(b, a) for (_, b), (a, _) in zip(stops, [*stops[1:], stops[0]], strict=True)]
     else:
-        starts, ends = [0.0, *(b for _, b in stops)], [*(a for a, _ in stops), total]
+        starts = [0.0, *(min(total, m + half) for m in middles_mm)]
+        ends = [*(max(0.0, m - half) for m in middles_mm), total]
         runs = list(zip(starts, ends, strict=True))
     return [
         joined(slit.part(_place(slit, a), _place(slit, b)), is_closed=False)

@@ -20,6 +20,7 @@ from raster2path.sign._islands import (
     parts_of,
     sound,
 )
+from raster2path.sign._loops import without_small_loops
 from raster2path.sign._necks import Necks
 from raster2path.sign._proof import free_ties, without_small_loose
 from raster2path.sign._rail import rail_under
@@ -80,9 +81,7 @@ def hold(art: Art, *, rules: TieRules) -> Sign:
     rings, dropped = without_small_loose(necks.rings, least_mm2=rules.tie_mm**2)
     edges = _edges(rings)
     metal = metal_of(edge.path for edge in edges)
-    slits, gaps_mm = art.slits, tuple[complex, ...]()
-    if art.slits:
-        slits, gaps_mm = with_gaps(art.slits, metal, kerf_mm=rules.kerf_mm, tie_mm=rules.tie_mm)
+    slits, gaps_mm, slit_notes = _interrupted(art.slits, metal, rules)
     ties = free_ties(ties, metal, kerf_mm=rules.kerf_mm)
     loose = _loose(metal, slits, rules)
     return Sign(
@@ -97,6 +96,7 @@ def hold(art: Art, *, rules: TieRules) -> Sign:
             *art.notes,
             *_loose_notes(loose),
             *_speck_notes([*(piece.shape for piece in specks), *dropped]),
+            *slit_notes,
             *_weak_notes([holding.pieces[k] for k in weak]),
             *_rail_notes(rail),
             *_long_notes(ties, art, rules),
@@ -149,6 +149,17 @@ def _rings(art: Art, pieces: list[_Piece]) -> tuple[dict[int, Ring], dict[int, i
 def _edges(rings: dict[int, Ring]) -> tuple[SignEdge, ...]:
     ordered = sorted(rings.values(), key=lambda ring: min(ring.origins, default=-1))
     return tuple(SignEdge(ring.path, ring.origins, ring.is_border) for ring in ordered)
+
+
+def _interrupted(
+    slits: tuple[Path, ...], metal: shapely.Geometry, rules: TieRules
+) -> tuple[tuple[Path, ...], tuple[complex, ...], tuple[Note, ...]]:
+    """Slits that free nothing, the middles of the gaps in them, and a note on what was left out."""
+    if not slits:
+        return slits, (), ()
+    slits, gaps_mm = with_gaps(slits, metal, kerf_mm=rules.kerf_mm, tie_mm=rules.tie_mm)
+    slits, more_mm, notes = without_small_loops(slits, metal, kerf_mm=rules.kerf_mm)
+    return slits, (*gaps_mm, *more_mm), notes
 
 
 def _untied(art: Art, pieces: list[_Piece], specks: list[_Piece], rules: TieRules) -> Sign:
