@@ -428,3 +428,38 @@ def test_many_small_loops_make_one_note_and_keep_what_is_far_from_them() -> None
     assert note.sentence.startswith("5 loops")
     assert len(sign.slits) == 1 + 3 * 5
     assert len(sign.gaps_mm) == 5
+
+
+def test_a_row_of_small_pieces_is_held_at_both_ends() -> None:
+    """A row tied together and hung by one end is one long arm (common practice, no source)."""
+    middles = [complex(110 + 30 * k, 200) for k in range(7)]
+    sign = hold(
+        art(SHEET, box(60, 140, 340, 260), *(circle(at, 11) for at in middles)), rules=RULES
+    )
+    sides = shapely.box(60, 140, 340, 260).exterior
+    anchored = [
+        tie
+        for tie in sign.ties
+        if sides.distance(shapely.Polygon([(z.real, z.imag) for z in tie.corners])) < 0.1
+    ]
+    xs = [(sum(tie.corners) / len(tie.corners)).real for tie in anchored]
+    assert min(xs) < 160
+    assert max(xs) > 240
+    check_whole(sign)
+
+
+def test_counters_of_a_row_of_letters_are_held_alike_and_upright() -> None:
+    letters = [
+        path
+        for x in (40.0, 130.0, 220.0, 310.0)
+        for path in (
+            box(x, 150, x + 50, 250, Kind.LETTERING),
+            box(x + 15, 165, x + 35, 235, Kind.LETTERING),
+        )
+    ]
+    sign = hold(art(SHEET, *letters), rules=RULES)
+    axes = [tie.corners[1] - tie.corners[0] for tie in sign.ties]
+    places = {(sum(tie.corners) / 4).imag for tie in sign.ties}
+    assert len(sign.ties) == 4 * len(places)
+    assert min(places) == pytest.approx(157.5)
+    assert all(abs(axis.real) < 1e-9 for axis in axes)

@@ -25,6 +25,12 @@ N_BEST, N_SPREAD = 8, 24
 NEARLY = 0.3
 """Sine of the lean that is taken out of ties of lettering."""
 
+ANCHOR_MM, CHAIN_FACTOR = 120.0, 1.4
+"""A tie between two pieces that are both smaller than this is so much worse."""
+
+FROM_BELOW = 1.25
+"""How much worse it is to hold a letter's counter from below: in a row, all are held alike."""
+
 STEEPEST = 0.35
 """Least cosine between a tie and the square to an edge that it stands on."""
 
@@ -163,6 +169,7 @@ def gaps(samples: Samples, boxes: Points, *, tie_mm: float) -> list[Gap]:
         strict = samples.kind[end] != Kind.ORGANIC
         cost *= 1 + np.where(samples.corner_mm[end] < tie_mm / 2 + 1, 0.6 + 1.2 * strict, 0.0)
     cost *= _on_the_middle(samples, boxes, i, j, axis)
+    cost *= _on_small_metal(samples, boxes, i, j)
     cost *= 1 + np.clip(length / (5 * tie_mm) - 1, 0, 1)  # a bar is worse than ties in a chain
     picked = np.flatnonzero(upright)
     picked = picked[_spread(samples.node[i[picked]], samples.node[j[picked]], cost[picked])]
@@ -217,9 +224,18 @@ def _on_the_middle(samples: Samples, boxes: Points, i: Ints, j: Ints, axis: Comp
     is_strict = np.minimum(samples.kind[i], samples.kind[j]) > 0
     upright, level = np.abs(axis.imag), np.abs(axis.real)
     factor = 1 + np.where(is_strict, 0.6, 0.25) * np.minimum(np.minimum(off_x, off_y), 0.5)
-    factor = np.where(is_letter & is_within, 1 + 1.2 * (1 - upright) + off_x, factor)
+    is_below = (axis.imag > 0) == (size[a] < size[b])
+    held = (1 + 1.2 * (1 - upright) + off_x) * np.where(is_below, FROM_BELOW, 1.0)
+    factor = np.where(is_letter & is_within, held, factor)
     beside = 1 + 1.5 * (1 - np.maximum(level, upright))
     return np.asarray(np.where(is_letter & ~is_within, beside, factor), np.float64)
+
+
+def _on_small_metal(samples: Samples, boxes: Points, i: Ints, j: Ints) -> Floats:
+    """How much worse a place is where both pieces are small: what holds should be held itself."""
+    long_mm = np.maximum(boxes[:, 2] - boxes[:, 0], boxes[:, 3] - boxes[:, 1])
+    larger = np.maximum(long_mm[samples.node[i]], long_mm[samples.node[j]])
+    return np.where(larger < min(ANCHOR_MM, float(long_mm.max()) / 2), CHAIN_FACTOR, 1.0)
 
 
 def _spread(a: Ints, b: Ints, cost: Floats) -> Ints:

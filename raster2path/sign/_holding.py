@@ -230,10 +230,10 @@ class Holding:
         return sum((held.a in below) != (held.b in below) for held in self.held)
 
     def _needs_second(self, below: frozenset[int], first: Held) -> bool:
-        node = first.a if first.a in below else first.b
         areas = np.array([self.pieces[k].area for k in sorted(below)])
         middles = np.array([_middle(self.pieces[k]) for k in sorted(below)])
-        long_mm, short_mm = sides_of_box(*self._boxes[node])
+        # all that the tie carries counts: a row of small pieces is one long arm
+        long_mm, short_mm = sides_of_box(*self._box_of(below))
         load = Load(
             float(areas.sum()), complex((areas * middles).sum() / areas.sum()), long_mm, short_mm
         )
@@ -244,11 +244,16 @@ class Holding:
             thickness_mm=self._rules.thickness_mm,
         )
 
+    def _box_of(self, nodes: frozenset[int]) -> tuple[float, float, float, float]:
+        boxes = self._boxes[sorted(nodes)]
+        (x0, y0), (x1, y1) = boxes[:, :2].min(axis=0), boxes[:, 2:].max(axis=0)
+        return float(x0), float(y0), float(x1), float(y1)
+
     def _brace_one(self, below: frozenset[int], first: Held) -> bool:
-        node = first.a if first.a in below else first.b
-        middle = _middle(self.pieces[node])
+        x0, y0, x1, y1 = self._box_of(below)
+        middle = complex(x0 + x1, y0 + y1) / 2
         away = unit(middle - first.middle)
-        size = max(sides_of_box(*self._boxes[node])[0], 1e-6)
+        size = max(sides_of_box(x0, y0, x1, y1)[0], 1e-6)
         longest = max(3 * first.tie.length_mm, BAR_RATIO * self._rules.tie_mm)
         ranked = []
         for place in self._places:
@@ -258,7 +263,7 @@ class Holding:
             apart = abs(place.middle - first.middle)
             if apart < NEAREST_SECOND * first.tie.width_mm:
                 continue
-            huddled = 1 + max(0.0, 1 - 2 * apart / size)
+            huddled = 1 + max(0.0, 1 - 2 * apart / size) * (1 if len(below) == 1 else FAR_SIDE)
             ranked.append((place.cost * (1 + FAR_SIDE * (1 - ahead) / 2) * huddled, place))
         ranked.sort(key=lambda pair: pair[0])
         for rank in (0, 1):
