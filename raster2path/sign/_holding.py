@@ -173,7 +173,10 @@ class Holding:
         return tuple(ways)
 
     def _try(self, place: Gap, demand: Strictness) -> Laid | None:
-        for axis in swung(place):
+        # what was made upright or level stays so while there is another place to try
+        is_level = min(abs(place.axis.real), abs(place.axis.imag)) == 0
+        axes = swung(place)[:1] if is_level and demand.factor == 1 else swung(place)
+        for axis in axes:
             laid = across(
                 self.rings,
                 self.node_of,
