@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import cmath
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
@@ -53,11 +53,15 @@ NATURAL_MM = 0.015
 SLACK_MM = 0.03
 """How much nearer to an edge than the distance a line may come; three times that at the worst."""
 
+POINTS_AT_ONCE = 24
+"""A long line is looked up in stretches of so many pieces: each has but few edges near."""
+
 SHORTEST_LINE_MM = 1.0
 """A shorter straight piece is no help to a hand: it is left out where its neighbours can meet."""
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
+Bools = npt.NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -468,9 +472,24 @@ class _Proof:
 
     def keeps(self, points: Complexes, slack: float) -> bool:
         """True where no edge comes nearer to the line through the points."""
-        line = shapely.linestrings(to_points(points))
-        found = self.tree.query(line, predicate="dwithin", distance=self.distance - slack)
-        return len(found) == 0
+        n = max(1, len(points) - 1)
+        starts = np.arange(0, n, POINTS_AT_ONCE)
+        sizes = np.minimum(POINTS_AT_ONCE, n - starts) + 1
+        which = np.repeat(np.arange(len(starts)), sizes)
+        at = np.arange(len(which)) - which  # each stretch begins where the one before ends
+        lines = shapely.linestrings(to_points(points[at]), indices=which)
+        return not self._meets(lines, slack).any()
+
+    def keeps_each(self, lines: Complexes, slack: float) -> Bools:
+        """The same for many short lines (m, n) at once."""
+        points = np.stack([lines.real, lines.imag], axis=-1)
+        return ~self._meets(np.atleast_1d(shapely.linestrings(points)), slack)
+
+    def _meets(self, lines: npt.NDArray[np.object_], slack: float) -> Bools:
+        found = self.tree.query(lines, predicate="dwithin", distance=self.distance - slack)
+        out = np.zeros(len(lines), np.bool_)
+        out[found[0]] = True
+        return out
 
 
 def _ring(
@@ -483,17 +502,13 @@ def _ring(
     for run in found:
         shares[run.source.ring] = shares.get(run.source.ring, 0.0) + run.length
     runs = _without_crumbs(found, CRUMB_MM)
-    touches = _touches(lookup, runs, _joints(lookup, runs, boundary))
+    plain = _joints(lookup, runs, boundary)
+    touches = _touches(lookup, runs, plain)
     made = []
-    for crumb, fit in ((CRUMB_MM, FIT_MM), (CRUMB_MM / 6, FIT_MM / 3)):
-        runs = _without_crumbs(found, crumb)
-        plain = _joints(lookup, runs, boundary)
-        bold = _past_corners(lookup, proof, runs, plain)
-        crisp = _chained(*bold, fit)
-        for path in (_without_short_lines(crisp, proof), crisp, _chained(runs, plain, fit)):
-            if _is_true(path, boundary, proof, SLACK_MM):
-                return path, shares, touches
-            made.append(path)
+    for path in _tries(lookup, proof, found, boundary, (runs, plain)):
+        if _is_true(path, boundary, proof, SLACK_MM):
+            return path, shares, touches
+        made.append(path)
     made.append(_chained(found, _pinned(found, boundary), FIT_MM / 3))
     # in a waist as wide as the kerf, planar geometry itself comes nearer: that may stay so
     given = proof.distance - float(lookup.near(boundary)[2].min())
@@ -501,6 +516,27 @@ def _ring(
         if _is_true(path, boundary, proof, max(3 * SLACK_MM, given + SLACK_MM)):
             return path, shares, touches
     return _polyline(boundary), shares, touches
+
+
+def _tries(
+    lookup: _Lookup,
+    proof: _Proof,
+    found: list[_Run],
+    boundary: Complexes,
+    first: tuple[list[_Run], list[_Joint]],
+) -> Iterator[Path]:
+    """Paths along the boundary, best first; each is made only when those before fell short."""
+    for crumb, fit in ((CRUMB_MM, FIT_MM), (CRUMB_MM / 6, FIT_MM / 3)):
+        runs, plain = first
+        if crumb < CRUMB_MM:
+            runs = _without_crumbs(found, crumb)
+            plain = _joints(lookup, runs, boundary)
+        crisp = _chained(*_past_corners(lookup, proof, runs, plain), fit)
+        calm = _without_short_lines(crisp, proof)
+        yield calm
+        if len(calm) < len(crisp):
+            yield crisp
+        yield _chained(runs, plain, fit)
 
 
 def _is_true(path: Path, boundary: Complexes, proof: _Proof, slack: float) -> bool:
@@ -513,13 +549,16 @@ def _is_true(path: Path, boundary: Complexes, proof: _Proof, slack: float) -> bo
         return False
     line = shapely.LinearRing(to_points(flat))
     # past corners the path runs out, never the boundary away from it by more than the mitre
-    away = shapely.distance(line, shapely.points(to_points(boundary)))
+    shapely.prepare(line)  # so that its pieces are looked up in a tree
+    spots = shapely.points(to_points(boundary))
+    far = spots[~shapely.dwithin(line, spots, 0.1)]
     reach = proof.distance * (LONGEST_MITRE - 1) + 0.1
+    if not shapely.dwithin(line, far, reach).all():
+        return False
     truth = shapely.Polygon(to_points(boundary))
     strays = area.symmetric_difference(truth).area
-    n_far = int((away > 0.1).sum())
-    far_bits = n_far * 4.0 * proof.distance**2
-    return bool(away.max() < reach and strays < 0.03 * line.length + far_bits + 0.05)
+    far_bits = len(far) * 4.0 * proof.distance**2
+    return bool(strays < 0.03 * line.length + far_bits + 0.05)
 
 
 def _polyline(boundary: Complexes) -> Path:
