@@ -60,9 +60,24 @@ def main(argv: Sequence[str] | None = None) -> int:
     except KeyboardInterrupt:
         print("raster2path: interrupted; nothing half-written", file=sys.stderr)
         return int(ExitStatus.INTERRUPTED)
+    except MemoryError:
+        print("raster2path: out of memory; try a smaller picture", file=sys.stderr)
+        return int(ExitStatus.OUR_FAULT)
     except BrokenPipeError:  # whoever read our lines has gone; the files are written
         sys.stderr.close()
         return int(ExitStatus.DONE)
+
+
+def _our_fault(error: Exception, picture: str) -> Raster2PathError:
+    """One line for a mistake of ours, with the place where it happened."""
+    import traceback
+
+    last = traceback.extract_tb(error.__traceback__)[-1]
+    where = f"{Path(last.filename).name}:{last.lineno}"
+    return Raster2PathError(
+        f"{picture}: our own fault, {type(error).__name__} at {where} ({error}); nothing was "
+        "written. Please report it, with the picture"
+    )
 
 
 def _run(argv: list[str]) -> ExitStatus:
@@ -74,7 +89,7 @@ def _run(argv: list[str]) -> ExitStatus:
     status = ExitStatus.DONE
     for picture in words.pictures:
         try:
-            one = _guide(Path(picture), said, output, fresh=words.fresh)
+            one = _guarded(picture, said, output, fresh=words.fresh)
         except Raster2PathError as error:
             if len(words.pictures) == 1:
                 raise
@@ -200,6 +215,16 @@ def _output(text: str | None, *, n_pictures: int) -> _Output:
     if n_pictures > 1:
         raise UsageError(f"-o {text}: {n_pictures} pictures can't go into one file")
     return _Output(file=place)
+
+
+def _guarded(picture: str, said: Said, output: _Output, *, fresh: bool) -> ExitStatus:
+    """`_guide`, but a mistake of ours is one line too: the other pictures still get their turn."""
+    try:
+        return _guide(Path(picture), said, output, fresh=fresh)
+    except (Raster2PathError, BrokenPipeError, MemoryError):
+        raise
+    except Exception as error:
+        raise _our_fault(error, picture) from error
 
 
 def _guide(source: Path, said: Said, output: _Output, *, fresh: bool) -> ExitStatus:

@@ -13,6 +13,7 @@ from raster2path.guides.on_photo import on_photo_png
 from raster2path.guides.svg import guides_svg
 from raster2path.jobfile import job_toml
 from raster2path.pipeline import Result, guessed_settings
+from raster2path.telling import worst
 
 
 def svg_bytes(result: Result) -> bytes:
@@ -22,7 +23,7 @@ def svg_bytes(result: Result) -> bytes:
 
 def on_photo_bytes(result: Result) -> bytes:
     """The lines over the photograph."""
-    return on_photo_png(result.picture, result.order, stamp=result.stamp, notes=result.notes)
+    return on_photo_png(result.picture, result.order, stamp=result.stamp, notes=worst(result.notes))
 
 
 def folder_files(result: Result, *, picture: Path, folder: Path) -> dict[str, bytes]:

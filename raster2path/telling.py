@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from raster2path.model import CutType, Note, Read
+from raster2path.model import CutType, Note, NoteKind, Read
 from raster2path.pipeline import Result
 
 N_NOTES = 12
@@ -21,6 +21,14 @@ def lines(result: Result) -> list[str]:
     if result.stamp.not_ready:
         out.append("  NOT READY TO CUT")
     return out
+
+
+def worst(notes: tuple[Note, ...]) -> tuple[Note, ...]:
+    """The first of the notes, and one that counts the rest."""
+    n_more = len(notes) - N_NOTES
+    if n_more <= 0:
+        return notes
+    return (*notes[:N_NOTES], Note(NoteKind.SETTING, f"And {_count(n_more, 'smaller note')}."))
 
 
 def note_line(note: Note) -> str:
@@ -64,11 +72,14 @@ def _holding_lines(result: Result) -> list[str]:
             w, h = island.size_mm
             out.append(f"    at {x:.0f}, {y:.0f} mm, {w:.0f} × {h:.0f} mm")
         return out
-    if not sign.n_islands and not sign.gaps_mm:
-        return ["  in one piece without ties"]
-    held = [f"{_count(len(sign.ties), 'tie')} of {_widths(result)} mm"] if sign.ties else []
-    held += [_count(len(sign.gaps_mm), "gap") + " left in slits"] if sign.gaps_mm else []
-    return [f"  {_count(sign.n_islands, 'loose piece')} held by {' and '.join(held)}"]
+    out = []
+    if sign.ties:
+        ties = f"{_count(len(sign.ties), 'tie')} of {_widths(result)} mm"
+        out.append(f"  {_count(sign.n_islands, 'loose piece')} held by {ties}")
+    if sign.gaps_mm:
+        gaps = _count(len(sign.gaps_mm), "gap")
+        out.append(f"  {gaps} left in slits, to hold what they would free")
+    return out or ["  in one piece without ties"]
 
 
 def _widths(result: Result) -> str:

@@ -220,6 +220,20 @@ def test_a_full_disk_leaves_the_old_files(
     assert {file.name: file.read_bytes() for file in folder.iterdir()} == before
 
 
+def test_our_own_fault_is_one_line_too(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def broken(*_: object, **__: object) -> None:
+        raise ZeroDivisionError("tide went out")
+
+    monkeypatch.setattr("raster2path.pipeline.make", broken)
+    assert run("guide", drawing(tmp_path / "shed.png")) == 1
+    said = capsys.readouterr().err
+    assert "our own fault, ZeroDivisionError at test_cli.py:" in said
+    assert said.count("\n") == 1
+    assert not (tmp_path / "shed-job").exists()
+
+
 def test_help_is_quick_and_has_examples() -> None:
     """Nothing heavy is imported for --help: no numpy, no OpenCV."""
     code = (

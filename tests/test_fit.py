@@ -250,3 +250,11 @@ def test_tips_that_would_run_into_each_other_stay_apart() -> None:
         shapely.Polygon(r.path.flat(0.005)) for r in fit_outlines(given, rules=FitRules()).rings
     )
     assert not a.intersects(b)
+
+
+def test_a_stroke_that_goes_nowhere_is_no_slit() -> None:
+    """Four points in one place, as a blot's middle line may be: left out, and no crash."""
+    blot = stroke(np.full((4, 2), 40.0), Kind.GEOMETRIC)
+    line = stroke(np.array([[10.0, 10], [20, 10], [30, 10], [40, 10]]), Kind.ORGANIC)
+    paths = fitted((), (blot, line))
+    assert len(paths.slits) == 1

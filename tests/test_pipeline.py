@@ -4,6 +4,7 @@ import math
 import tempfile
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
@@ -184,7 +185,7 @@ def test_whatever_is_drawn_it_holds_or_is_stamped(
     for x, y, a, b, turn, is_ink in shapes:
         colour = 0 if is_ink else 255
         cv2.ellipse(image, (x, y), (a, b), turn, 0, 360, colour, -1, cv2.LINE_AA)
-    said: dict[str, object] = {"dark": dark, "read": Read.SOLID, "width_mm": 500.0}
+    said: dict[str, Any] = {"dark": dark, "read": Read.SOLID, "width_mm": 500.0}
     if dark is Dark.OPENING:
         said["border"] = Border.RECT
     with tempfile.TemporaryDirectory() as folder:

@@ -89,7 +89,8 @@ def fit_outlines(outlines: Outlines, *, rules: FitRules) -> Paths:
         rules.lettering_tolerance_mm / scale,
     )
     rings = [_track(ring, scale, is_closed=True) for ring in outlines.rings]
-    strokes = [_track(stroke, scale, is_closed=stroke.is_closed) for stroke in outlines.strokes]
+    drawn = [stroke for stroke in outlines.strokes if _goes_somewhere(stroke, scale)]
+    strokes = [_track(stroke, scale, is_closed=stroke.is_closed) for stroke in drawn]
     paths = _apart(rings, limits)
     slits = [_verified(track, limits) for track in strokes]
     checked = list(zip([*rings, *strokes], [*paths, *slits], strict=True))
@@ -101,13 +102,18 @@ def fit_outlines(outlines: Outlines, *, rules: FitRules) -> Paths:
         ),
         tuple(
             _ended(path.mapped(scale), stroke)
-            for stroke, path in zip(outlines.strokes, slits, strict=True)
+            for stroke, path in zip(drawn, slits, strict=True)
         ),
         outlines.region,
         outlines.border,
         outlines.placement,
         (*outlines.notes, *notes),
     )
+
+
+def _goes_somewhere(stroke: Stroke, scale: float) -> bool:
+    """False for a stroke whose points are all in one place: there is no line to follow."""
+    return bool(np.ptp(stroke.points_mm, axis=0).max() > 0.01 * scale)
 
 
 def _track(line: Ring | Stroke, scale: float, *, is_closed: bool) -> _Track:
