@@ -41,7 +41,7 @@ from raster2path.picture.strokes import trace_strokes
 from raster2path.settings import SETTINGS, as_words, lettering_words, value_of
 from raster2path.shape.faces import choose_border, shape_net
 from raster2path.shape.fit import fit_outlines
-from raster2path.shape.lettering import tell_kinds
+from raster2path.shape.lettering import correct_kinds, tell_kinds
 from raster2path.sign.layout import lay_out
 from raster2path.sign.ties import hold
 from raster2path.torch.lines import plan_torch
@@ -133,7 +133,7 @@ def _nouns_by_hash(result: Result) -> dict[str, object]:
         "ink": result.ink,
         "reading": result.reading,
         "tracing": result.traced,
-        "lettering": result.outlines,
+        "kinds": result.outlines,
         "fit": result.paths,
         "layout": result.art,
         "ties": result.sign,
@@ -181,6 +181,13 @@ def make(
         tell_kinds,
         outlines,
         rules=job.lettering,
+        work_from_upright=picture.work_from_upright,
+    )
+    outlines = road.stage(
+        "kinds",
+        correct_kinds,
+        outlines,
+        corrections=job.corrections,
         work_from_upright=picture.work_from_upright,
     )
     paths = road.stage("fit", fit_outlines, outlines, rules=job.fit)

@@ -75,7 +75,9 @@ def _holding_lines(result: Result) -> list[str]:
     out = []
     if sign.ties:
         ties = f"{_count(len(sign.ties), 'tie')} of {_widths(result)} mm"
-        out.append(f"  {_count(sign.n_islands, 'loose piece')} held by {ties}")
+        out.append(f"  {_count(max(1, sign.n_islands), 'loose piece')} held by {ties}")
+    elif sign.n_islands:
+        out.append(f"  {_count(sign.n_islands, 'loose piece')} held by metal left in narrow gaps")
     if sign.gaps_mm:
         gaps = _count(len(sign.gaps_mm), "gap")
         out.append(f"  {gaps} left in slits, to hold what they would free")

@@ -3,6 +3,7 @@
 import math
 import tempfile
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +16,7 @@ from hypothesis import strategies as st
 import raster2path
 from raster2path.errors import NothingFoundError
 from raster2path.geometry import Kind
+from raster2path.job import Corrections
 from raster2path.model import Border, CutType, Dark, Read
 from raster2path.outputs import svg_bytes
 from raster2path.pipeline import Result, make
@@ -151,6 +153,23 @@ def test_lettering_boxes_decide(tmp_path: Path) -> None:
     result = guide(saved(tmp_path, image), "40,40,230,230", read=Read.SOLID)
     kinds = [ring.path.kind for ring in result.paths.rings]
     assert sorted(kinds) == [Kind.ORGANIC, Kind.LETTERING]
+
+
+def test_corrections_by_hand_win_and_none_is_dropped(tmp_path: Path) -> None:
+    """A box in picture pixels makes one square lettering; a box over nothing is told."""
+    image = np.full((300, 600), 255, np.uint8)
+    cv2.rectangle(image, (60, 60), (240, 240), 0, -1)
+    cv2.rectangle(image, (360, 60), (540, 240), 0, -1)
+    picture = saved(tmp_path, image)
+    corrections = Corrections(
+        lettering_boxes_px=((40.0, 40.0, 230.0, 230.0), (280.0, 10.0, 20.0, 20.0))
+    )
+    job = with_said(raster2path.new_job(picture), Said({}, lettering_rules(["none"])))
+    result = make(replace(job, corrections=corrections), picture)
+    kinds = [ring.path.kind for ring in result.paths.rings]
+    assert sorted(kinds) == [Kind.ORGANIC, Kind.LETTERING]
+    told = [note.sentence for note in result.notes if "finds no edge" in note.sentence]
+    assert told == ["The lettering box 280, 10, 20, 20 of the corrections finds no edge."]
 
 
 def test_the_mark_follows_what_is_cut() -> None:

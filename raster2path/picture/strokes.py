@@ -499,8 +499,9 @@ def _has_line_round_all(strokes: list[PixelStroke], pen_px: float) -> bool:
     faces = shapely.get_parts(shapely.polygonize(lines))
     if not len(faces):
         return False
-    whole = shapely.union_all(faces)
-    outer = max(shapely.get_parts(whole), key=lambda part: part.area)
+    whole = shapely.union_all(shapely.make_valid(faces))
+    parts = [part for part in shapely.get_parts(whole) if part.geom_type == "Polygon"]
+    outer = max(parts, key=lambda part: part.area)
     outer = shapely.Polygon(outer.exterior)
     everything = shapely.multilinestrings(lines)
     box = shapely.box(*everything.bounds)

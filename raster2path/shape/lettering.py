@@ -8,14 +8,15 @@ figures with straight sides, and circles, are ruled. Boxes drawn by the maker wi
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
 from raster2path.geometry import Kind, Points, bounds_of, to_complex
-from raster2path.job import LetteringMode, LetteringRules
-from raster2path.model import Kinds, Outlines, Ring, Stroke
+from raster2path.job import Corrections, LetteringMode, LetteringRules
+from raster2path.model import Kinds, Note, NoteKind, Outlines, Ring, Stroke
 
 Bools = npt.NDArray[np.bool_]
 Floats = npt.NDArray[np.float64]
@@ -114,6 +115,44 @@ def _all(outlines: Outlines, kind: Kind, border: Kind) -> Outlines:
 # ------------------------------------------------------------------ boxes
 
 
+def correct_kinds(
+    outlines: Outlines, *, corrections: Corrections, work_from_upright: Points
+) -> Outlines:
+    """The same outlines, what lies in a box drawn by hand made lettering, or flowing.
+
+    A box that finds nothing is told in a note, never dropped.
+    """
+    boxes = [(Kind.LETTERING, box) for box in corrections.lettering_boxes_px]
+    boxes += [(Kind.ORGANIC, box) for box in corrections.organic_boxes_px]
+    for kind, box in boxes:
+        outlines = _corrected(outlines, kind, box, work_from_upright)
+    return outlines
+
+
+def _corrected(
+    outlines: Outlines, kind: Kind, box: tuple[float, float, float, float], homography: Points
+) -> Outlines:
+    quad = outlines.placement.to_mm(_mapped(_corners(box), homography))
+    n_found = 0
+
+    def kinds(line: Ring | Stroke) -> Kinds:
+        nonlocal n_found
+        inside = _inside_any(line, [quad])
+        n_found += int(inside.sum())
+        return np.where(inside, int(kind), line.kinds).astype(np.uint8)
+
+    changed = _with_kinds(outlines, kinds)
+    if n_found:
+        return changed
+    words = ", ".join(f"{part:g}" for part in box)
+    note = Note(
+        NoteKind.SETTING,
+        f"The {kind.token} box {words} of the corrections finds no edge.",
+        remedy="move it, or take it out of job.toml",
+    )
+    return replace(outlines, notes=(*outlines.notes, note))
+
+
 def _by_boxes(outlines: Outlines, rules: LetteringRules, work_from_upright: Points) -> Outlines:
     quads = [
         outlines.placement.to_mm(_mapped(_corners(box), work_from_upright))
@@ -121,17 +160,27 @@ def _by_boxes(outlines: Outlines, rules: LetteringRules, work_from_upright: Poin
     ]
 
     def kinds(line: Ring | Stroke) -> Kinds:
-        inside = np.any([_is_inside(line.points_mm, quad) for quad in quads], axis=0)
-        share = float(inside.mean())
-        if share >= WHOLE_SHARE or share <= 1 - WHOLE_SHARE:
-            inside = np.full(len(inside), share >= WHOLE_SHARE)
+        inside = _inside_any(line, quads)
         return np.where(inside, int(Kind.LETTERING), int(Kind.ORGANIC)).astype(np.uint8)
 
+    return _with_kinds(outlines, kinds)
+
+
+def _with_kinds(outlines: Outlines, kinds: Callable[[Ring | Stroke], Kinds]) -> Outlines:
     return replace(
         outlines,
         rings=tuple(r.with_kinds(kinds(r)) for r in outlines.rings),
         strokes=tuple(s.with_kinds(kinds(s)) for s in outlines.strokes),
     )
+
+
+def _inside_any(line: Ring | Stroke, quads: list[Points]) -> Bools:
+    """Which points lie in one of the boxes; nearly all is all, hardly any is none."""
+    inside = np.asarray(np.any([_is_inside(line.points_mm, quad) for quad in quads], axis=0))
+    share = float(inside.mean())
+    if share >= WHOLE_SHARE or share <= 1 - WHOLE_SHARE:
+        return np.full(len(inside), share >= WHOLE_SHARE)
+    return inside
 
 
 def _corners(box: tuple[float, float, float, float]) -> Points:
