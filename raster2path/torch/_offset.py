@@ -12,6 +12,7 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
+from operator import itemgetter
 
 import numpy as np
 import numpy.typing as npt
@@ -24,6 +25,7 @@ from raster2path.geometry import (
     Line,
     Path,
     Segment,
+    cross,
     dot,
     to_complex,
     to_points,
@@ -58,6 +60,8 @@ POINTS_AT_ONCE = 24
 
 SHORTEST_LINE_MM = 1.0
 """A shorter straight piece is no help to a hand: it is left out where its neighbours can meet."""
+
+MOST_HALVINGS = 3
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -107,8 +111,6 @@ class _Source:
         ring, index: which segment of which ring; for a corner, the segment that ends there.
         line: the moved line itself (corner: an arc round it), or the edge's cubic.
         shift: how far a cubic has yet to be moved; 0 for the others.
-        folds: parameters in the midst of stretches where a cubic bends more tightly than the
-            distance, so that its moved line runs backwards there.
     """
 
     ring: int
@@ -116,57 +118,102 @@ class _Source:
     is_corner: bool
     line: Segment
     shift: float = 0.0
-    folds: tuple[float, ...] = ()
 
     def at(self, t: npt.ArrayLike) -> Complexes:
         """Points of the moved line; beyond 0 and 1 it goes on (a cubic straight on)."""
         ts = np.asarray(t, np.float64)
         if not isinstance(self.line, Cubic):
             return self.line.points_at(ts)
-        inner = np.clip(ts, 0.0, 1.0)
-        speed = _velocity(self.line, inner)
-        heading = speed / np.maximum(np.abs(speed), 1e-300)
-        beyond = (ts - inner) * np.where(ts > inner, abs(self.line.velocity(1)), 0)
-        beyond = beyond + (ts - inner) * np.where(ts < inner, abs(self.line.velocity(0)), 0)
-        return np.asarray(self.line.points_at(inner) + heading * (beyond - 1j * self.shift))
+        return _moved(_powers(self.line), self.shift, ts)
+
+    def spot(self, t: float) -> tuple[complex, complex]:
+        """One point of the moved line, and its first derivative by t there."""
+        line = self.line
+        if isinstance(line, Line):
+            return line.point(t), line.end - line.start
+        if isinstance(line, Arc):
+            out = (line.start - line.centre) * cmath.exp(1j * line.sweep_rad * t)
+            return line.centre + out, 1j * line.sweep_rad * out
+        inner = min(1.0, max(0.0, t))
+        speed, bend = _derivatives(line, inner)
+        heading = unit(speed)
+        at = line.point(inner) - 1j * self.shift * heading
+        if inner != t:
+            ends = heading * abs(line.velocity(inner))
+            return at + (t - inner) * ends, ends
+        size = abs(speed)
+        turning = cross(heading, bend) / size if size > 0 else 0.0
+        return at, speed + heading * (self.shift * turning)
 
     def tangent(self, t: float) -> complex:
         """Direction of travel."""
         if isinstance(self.line, Cubic):
-            return unit(complex(_velocity(self.line, np.array([min(1.0, max(0.0, t))]))[0]))
+            return _heading(self.line, min(1.0, max(0.0, t)))
         return self.line.tangent(t)
 
     def meets(self, other: _Source, ta: float, tb: float) -> tuple[float, float] | None:
         """Parameters where the moved lines cross, near those given (Newton's method)."""
-        step = 1e-6
         for _ in range(30):
-            a, a1 = self.at([ta, ta + step])
-            b, b1 = other.at([tb, tb + step])
-            va, vb, gap = (a1 - a) / step, (b1 - b) / step, b - a
-            across = (va.conjugate() * vb).imag
-            if abs(across) < 1e-6 * abs(va) * abs(vb) or not cmath.isfinite(gap):
+            (a, va), (b, vb) = self.spot(ta), other.spot(tb)
+            gap, across = b - a, cross(va, vb)
+            if abs(across) <= 1e-6 * abs(va) * abs(vb) or not cmath.isfinite(gap):
                 return None
-            da = (gap.conjugate() * vb).imag / across
-            db = (gap.conjugate() * va).imag / across
+            da, db = cross(gap, vb) / across, cross(gap, va) / across
             ta, tb = ta + max(-0.5, min(0.5, da)), tb + max(-0.5, min(0.5, db))
             if abs(da * va) + abs(db * vb) < 1e-10:
                 return ta, tb
         return None
 
 
-def _velocity(cubic: Cubic, t: Floats) -> Complexes:
+_Powers = tuple[Complexes, Complexes, Complexes, Complexes]
+
+
+def _powers(*cubics: Cubic) -> _Powers:
+    """Coefficients of the powers of t, one row for each cubic."""
+    c = np.array([[q.start, q.control1, q.control2, q.end] for q in cubics])
+    return _powers_of(c[:, :1], c[:, 1:2], c[:, 2:3], c[:, 3:])
+
+
+def _powers_of(p0: Complexes, p1: Complexes, p2: Complexes, p3: Complexes) -> _Powers:
+    return p0, 3 * (p1 - p0), 3 * (p0 - 2 * p1 + p2), p3 - p0 + 3 * (p1 - p2)
+
+
+def _places(c: _Powers, t: Floats) -> Complexes:
+    return np.asarray(c[0] + t * (c[1] + t * (c[2] + t * c[3])))
+
+
+def _speeds(c: _Powers, t: Floats) -> Complexes:
     """First derivative; where it vanishes at an end, that a little way inside."""
-    t = np.clip(t, 0.0, 1.0)
+    v = np.asarray(c[1] + t * (2 * c[2] + 3 * t * c[3]))
+    chord = c[1] + c[2] + c[3]
+    still = np.abs(v) < 1e-6 * np.maximum(np.abs(chord) + np.abs(c[1]) / 3, 1e-9)
+    if still.any():
+        inside = np.where(t < 0.5, t + 1e-3, t - 1e-3)
+        v = np.where(still, c[1] + inside * (2 * c[2] + 3 * inside * c[3]), v)
+    return v
+
+
+def _moved(c: _Powers, shift: npt.ArrayLike, t: Floats) -> Complexes:
+    """Points beside cubics, each row's at its own shift to the left; beyond the ends straight on.
+
+    A single row comes back in the shape of `t`.
+    """
+    inner = np.clip(t, 0.0, 1.0)
+    speed = _speeds(c, inner)
+    heading = speed / np.maximum(np.abs(speed), 1e-300)
+    ends = np.where(t > inner, np.abs(c[1] + 2 * c[2] + 3 * c[3]), np.abs(c[1]))
+    z = _places(c, inner) + heading * ((t - inner) * ends - 1j * np.asarray(shift))
+    return np.asarray(z.reshape(t.shape))
+
+
+def _derivatives(cubic: Cubic, t: float) -> tuple[complex, complex]:
+    """First and second derivative; where the first vanishes at an end, that inside, and 0."""
+    v = cubic.velocity(t)
     size = abs(cubic.end - cubic.start) + abs(cubic.control1 - cubic.start)
-
-    def slope(u: Floats) -> Complexes:
-        s = 1 - u
-        v = s * s * (cubic.control1 - cubic.start) + u * u * (cubic.end - cubic.control2)
-        return np.asarray(3 * (v + 2 * s * u * (cubic.control2 - cubic.control1)))
-
-    v = slope(t)
-    still = np.abs(v) < 1e-6 * max(size, 1e-9)
-    return np.where(still, slope(np.where(t < 0.5, t + 1e-3, t - 1e-3)), v) if still.any() else v
+    if abs(v) < 1e-6 * max(size, 1e-9):
+        return cubic.velocity(t + 1e-3 if t < 0.5 else t - 1e-3), 0j
+    bend = (1 - t) * (cubic.start - 2 * cubic.control1 + cubic.control2)
+    return v, 6 * (bend + t * (cubic.control1 - 2 * cubic.control2 + cubic.end))
 
 
 def _source(rings: Sequence[Tagged], ring: int, index: int, distance: float) -> _Source:
@@ -179,16 +226,20 @@ def _source(rings: Sequence[Tagged], ring: int, index: int, distance: float) -> 
         radius = segment.radius + math.copysign(distance, segment.sweep_rad)
         out = unit(segment.start - segment.centre)
         return _Source(ring, index, False, replace(segment, start=segment.centre + out * radius))
-    moved_cubic = _Source(ring, index, False, segment, distance)
-    return replace(moved_cubic, folds=_folds(moved_cubic))
+    return _Source(ring, index, False, segment, distance)
 
 
 def _folds(source: _Source) -> tuple[float, ...]:
+    """Parameters where a cubic bends more tightly than the distance, amid each such stretch.
+
+    Its moved line runs backwards there.
+    """
     if not isinstance(source.line, Cubic):
         return ()
     t = np.linspace(0, 1, 129)
     steps = np.diff(source.at(t))
-    forward = (_velocity(source.line, (t[1:] + t[:-1]) / 2).conjugate() * steps).real
+    speeds = _speeds(_powers(source.line), (t[1:] + t[:-1]) / 2)[0]
+    forward = (speeds.conjugate() * steps).real
     backward = forward < 0
     edges = np.flatnonzero(np.diff(np.concatenate([[False], backward, [False]]).astype(int)))
     return tuple(
@@ -209,7 +260,7 @@ def _turn(path: Path, index: int) -> float:
 
 def _heading(segment: Segment, t: float) -> complex:
     if isinstance(segment, Cubic):
-        return unit(complex(_velocity(segment, np.array([t]))[0])) or 1 + 0j
+        return unit(_derivatives(segment, t)[0]) or 1 + 0j
     return segment.tangent(t) or 1 + 0j
 
 
@@ -344,6 +395,7 @@ class _Lookup:
         ends = np.stack([to_points(self.a), to_points(self.b)], axis=1)
         self.tree = shapely.STRtree(shapely.linestrings(ends))
         self._cache: dict[tuple[int, int, bool], _Source] = {}
+        self._turns: dict[tuple[int, int], float] = {}
 
     def source(self, ring: int, index: int, *, is_corner: bool) -> _Source:
         key = (ring, index, is_corner)
@@ -352,8 +404,8 @@ class _Lookup:
             self._cache[key] = make(self.rings, ring, index, self.distance)
         return self._cache[key]
 
-    def near(self, points: Complexes) -> tuple[Ints, Floats, Floats]:
-        """Nearest bit of edge to each point, the parameter there, and the distance."""
+    def near(self, points: Complexes) -> _Near:
+        """The nearest bit of edge to each point."""
         pairs, gaps = self.tree.query_nearest(
             shapely.points(to_points(points)), return_distance=True, all_matches=False
         )
@@ -361,56 +413,73 @@ class _Lookup:
         along = self.b[bits] - self.a[bits]
         share = (along.conjugate() * (points - self.a[bits])).real / np.abs(along) ** 2
         share = np.clip(share, 0.0, 1.0)
-        return bits, self.t0[bits] + share * (self.t1[bits] - self.t0[bits]), gaps
+        t = self.t0[bits] + share * (self.t1[bits] - self.t0[bits])
+        return _Near(bits, t, self.a[bits] + share * along, gaps)
 
-    def labels(self, points: Complexes) -> list[tuple[_Source, float]] | None:
-        """Source and parameter for each point; None where the boundary is no edge's."""
-        bits, t, gaps = self.near(points)
-        if float(np.median(gaps)) > 1.05 * self.distance + 0.05:
-            return None
-        out = []
-        for bit, at, point in zip(bits.tolist(), t.tolist(), points.tolist(), strict=True):
-            out.append(self._label(int(self.ring[bit]), int(self.index[bit]), at, point))
-        return out
+    def turn(self, ring: int, index: int) -> float:
+        """How far travel turns where a segment ends."""
+        key = (ring, index)
+        if key not in self._turns:
+            self._turns[key] = _turn(self.rings[ring].path, index)
+        return self._turns[key]
 
-    def _label(self, ring: int, index: int, t: float, point: complex) -> tuple[_Source, float]:
-        if 1e-9 < t < 1 - 1e-9:
-            return self.source(ring, index, is_corner=False), t
-        n = len(self.rings[ring].path)
-        before = index if t > 0.5 else (index - 1) % n
-        if _turn(self.rings[ring].path, before) <= CORNER_RAD:
-            return self.source(ring, index, is_corner=False), t
-        corner = self.source(ring, before, is_corner=True)
-        arc = corner.line
-        if not isinstance(arc, Arc):
-            raise TypeError("a corner's line is an arc")
-        swept = cmath.phase((point - arc.centre) / (arc.start - arc.centre)) / arc.sweep_rad
-        return corner, min(1.0, max(0.0, swept))
+    def labels(self, points: Complexes, near: _Near) -> tuple[list[_Source], Ints, Floats]:
+        """Sources; which of them each point lies on, and at what parameter."""
+        ring, index, t = self.ring[near.bits], self.index[near.bits], near.t.copy()
+        n = np.array([len(r.path) for r in self.rings])[ring]
+        before = np.where(t > 0.5, index, (index - 1) % n)
+        at_end = np.flatnonzero((t <= 1e-9) | (t >= 1 - 1e-9))
+        is_corner = np.zeros(len(t), np.bool_)
+        is_corner[at_end] = [
+            self.turn(*key) > CORNER_RAD
+            for key in zip(ring[at_end].tolist(), before[at_end].tolist(), strict=True)
+        ]
+        owner = np.where(is_corner, before, index)
+        keys = np.column_stack([ring, owner, is_corner])
+        changes = np.flatnonzero((np.diff(keys, axis=0) != 0).any(axis=1)) + 1
+        numbers: dict[tuple[int, int, bool], int] = {}
+        which = np.empty(len(t), np.int64)
+        for a, b in pairwise([0, *changes.tolist(), len(t)]):
+            key = (int(ring[a]), int(owner[a]), bool(is_corner[a]))
+            which[a:b] = numbers.setdefault(key, len(numbers))
+            arc = self.source(key[0], key[1], is_corner=True).line if key[2] else None
+            if isinstance(arc, Arc):
+                turned = np.angle((points[a:b] - arc.centre) / (arc.start - arc.centre))
+                t[a:b] = np.clip(turned / arc.sweep_rad, 0.0, 1.0)
+        sources = [self.source(k, i, is_corner=corner) for k, i, corner in numbers]
+        return sources, which, t
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Near:
+    """For each of many points the nearest bit of edge: parameter and place there, distance."""
+
+    bits: Ints
+    t: Floats
+    feet: Complexes
+    gaps: Floats
 
 
 def _runs(lookup: _Lookup, boundary: Complexes) -> list[_Run] | None:
     """The boundary's stretches by source, in order of travel; None where it is no edge's."""
     ahead = np.roll(boundary, -1)
     middles, sizes = (boundary + ahead) / 2, np.abs(ahead - boundary)
-    labels = lookup.labels(middles)
-    if labels is None:
+    near = lookup.near(middles)
+    if float(np.median(near.gaps)) > 1.05 * lookup.distance + 0.05:
         return None
-    feet = np.array([_foot(lookup, source, t) for source, t in labels])
+    sources, which, t = lookup.labels(middles, near)
     gaps = np.abs(middles - np.roll(middles, 1))
-    leaps = np.abs(feet - np.roll(feet, 1)) > np.maximum(4 * gaps, 0.3)
-    n = len(labels)
-    starts = [
-        k
-        for k in range(n)
-        if labels[k][0] is not labels[k - 1][0] or leaps[k] or labels[k][1] < labels[k - 1][1] - 0.5
-    ] or [0]
+    leaps = np.abs(near.feet - np.roll(near.feet, 1)) > np.maximum(4 * gaps, 0.3)
+    n = len(which)
+    is_new = (which != np.roll(which, 1)) | leaps | (t < np.roll(t, 1) - 0.5)
+    starts = np.flatnonzero(is_new).tolist() or [0]
     ends = [*starts[1:], starts[0] + n]
     total = np.concatenate([[0.0], np.cumsum(np.concatenate([sizes, sizes]))])
     return [
         _Run(
-            source=labels[a][0],
-            t0=labels[a][1],
-            t1=labels[(b - 1) % n][1],
+            source=sources[which[a]],
+            t0=float(t[a]),
+            t1=float(t[(b - 1) % n]),
             first=a,
             last=(b - 1) % n,
             length=float(total[b] - total[a]),
@@ -422,13 +491,7 @@ def _runs(lookup: _Lookup, boundary: Complexes) -> list[_Run] | None:
 def _parts(before: tuple[_Source, float], after: tuple[_Source, float]) -> bool:
     """True where a new run begins: another source, once round, or across a fold."""
     (source, t0), (other, t1) = before, after
-    return source is not other or t1 < t0 - 0.5 or any(t0 < fold < t1 for fold in source.folds)
-
-
-def _foot(lookup: _Lookup, source: _Source, t: float) -> complex:
-    """The point of the edge itself that belongs to a place on its moved line."""
-    segment = lookup.rings[source.ring].path.segments[source.index]
-    return segment.point(1.0 if source.is_corner else t)
+    return source is not other or t1 < t0 - 0.5 or any(t0 < fold < t1 for fold in _folds(source))
 
 
 def _without_crumbs(runs: list[_Run], crumb: float) -> list[_Run]:
@@ -511,7 +574,7 @@ def _ring(
         made.append(path)
     made.append(_chained(found, _pinned(found, boundary), FIT_MM / 3))
     # in a waist as wide as the kerf, planar geometry itself comes nearer: that may stay so
-    given = proof.distance - float(lookup.near(boundary)[2].min())
+    given = proof.distance - float(lookup.near(boundary).gaps.min())
     for path in made:
         if _is_true(path, boundary, proof, max(3 * SLACK_MM, given + SLACK_MM)):
             return path, shares, touches
@@ -594,7 +657,7 @@ def _joint(lookup: _Lookup, a: _Run, b: _Run, boundary: Complexes) -> _Joint:
     ta, tb = _foot_of(a.source, a.t1, leaves), _foot_of(b.source, b.t0, enters)
     found = a.source.meets(b.source, ta, tb)
     if found is not None:
-        point = complex(a.source.at(found[0]))
+        point = a.source.spot(found[0])[0]
         is_near = abs(point - between) < 0.15 + abs(leaves - enters)
         in_order = found[0] > min(a.t0, a.t1) and found[1] < max(b.t0, b.t1)
         if is_near and in_order:
@@ -621,20 +684,18 @@ def _natural_joint(lookup: _Lookup, a: _Source, b: _Source) -> _Joint | None:
     at_arc = a.is_corner != b.is_corner and (
         a.index == b.index if b.is_corner else (a.index + 1) % len(path) == b.index
     )
-    if at_arc or (_follows(lookup, a, b) and abs(_turn(path, a.index)) < math.radians(0.6)):
-        return _Joint(1.0, 0.0, complex(a.at(1.0) + b.at(0.0)) / 2)
+    if at_arc or (_follows(lookup, a, b) and abs(lookup.turn(a.ring, a.index)) < math.radians(0.6)):
+        return _Joint(1.0, 0.0, (a.spot(1.0)[0] + b.spot(0.0)[0]) / 2)
     return None
 
 
 def _foot_of(source: _Source, t: float, point: complex) -> float:
     """The parameter near t whose place on the moved line is nearest to the point."""
-    step = 1e-6
     for _ in range(12):
-        here, ahead = source.at([t, t + step])
-        speed = (ahead - here) / step
+        here, speed = source.spot(t)
         if abs(speed) < 1e-9:
             break
-        change = dot(complex(speed), complex(point - here)) / abs(speed) ** 2
+        change = dot(speed, point - here) / abs(speed) ** 2
         change = max(-0.1, min(0.1, change))
         t = min(1.0, max(0.0, t + change))
         if abs(change) < 1e-9:
@@ -648,8 +709,9 @@ def _past_corners(
     """Corner arcs left out where running straight past the corner is short and has room."""
     kept: list[_Run] = []
     out: list[_Joint] = []
+    tips = _tips(lookup, proof, runs)
     for k, run in enumerate(runs):
-        tip = _tip(lookup, proof, runs, k) if run.source.is_corner else None
+        tip = tips.get(k)
         if tip is None:
             kept.append(run)
             out.append(joints[k])
@@ -660,12 +722,26 @@ def _past_corners(
     return (kept, out) if len(kept) > 1 else (runs, joints)
 
 
-def _tip(lookup: _Lookup, proof: _Proof, runs: list[_Run], k: int) -> _Joint | None:
+def _tips(lookup: _Lookup, proof: _Proof, runs: list[_Run]) -> dict[int, _Joint]:
+    """The corners that may be run past, and where."""
+    tips, lines = dict[int, _Joint](), list[list[complex]]()
+    for k, run in enumerate(runs):
+        arc = run.source.line
+        tip = _tip(lookup, runs, k, arc) if run.source.is_corner and isinstance(arc, Arc) else None
+        if tip is not None and isinstance(arc, Arc):
+            tips[k] = tip
+            lines.append([arc.start, tip.point, arc.end])
+    if not tips:
+        return {}
+    keeps = proof.keeps_each(np.array(lines), slack=0.01).tolist()
+    return {k: tip for (k, tip), is_kept in zip(tips.items(), keeps, strict=True) if is_kept}
+
+
+def _tip(lookup: _Lookup, runs: list[_Run], k: int, arc: Arc) -> _Joint | None:
     corner = runs[k].source
     a, b = runs[k - 1].source, runs[(k + 1) % len(runs)].source
     whole = _follows(lookup, a, b) and a.index == corner.index
-    arc = corner.line
-    if not whole or not isinstance(arc, Arc) or len(runs) < 3:
+    if not whole or len(runs) < 3:
         return None
     half = arc.sweep_rad / 2
     if math.cos(half) < 1 / LONGEST_MITRE:
@@ -677,28 +753,35 @@ def _tip(lookup: _Lookup, proof: _Proof, runs: list[_Run], k: int) -> _Joint | N
         if is_bent and half > math.radians(25) and reach > 0.08 * run.length:
             return None
     tip = arc.centre + (arc.point(0.5) - arc.centre) / math.cos(half)
-    speeds = [max(abs(complex(s.at(t + d) - s.at(t))) / 1e-6, 1e-9) for s, t, d in _ends(a, b)]
+    speeds = [max(abs(source.spot(t)[1]), 1e-9) for source, t in ((a, 1.0), (b, 0.0))]
     found = a.meets(b, 1 + reach / speeds[0], -reach / speeds[1])
-    if found is None or abs(complex(a.at(found[0])) - tip) > 0.3 + 0.5 * reach:
+    if found is None:
         return None
-    point = complex(a.at(found[0]))
-    if not proof.keeps(np.array([arc.start, point, arc.end]), slack=0.01):
-        return None
-    return _Joint(found[0], found[1], point)
-
-
-def _ends(a: _Source, b: _Source) -> tuple[tuple[_Source, float, float], ...]:
-    return (a, 1.0, -1e-6), (b, 0.0, 1e-6)
+    point = a.spot(found[0])[0]
+    return None if abs(point - tip) > 0.3 + 0.5 * reach else _Joint(found[0], found[1], point)
 
 
 def _chained(runs: list[_Run], joints: list[_Joint], fit: float) -> Path:
     """The moved pieces, each from joint to joint, as a closed path."""
-    segments: list[Segment] = []
-    for k, run in enumerate(runs):
+    spans = []
+    for k in range(len(runs)):
         start, end = joints[k - 1], joints[k]
-        span = _Span(start.t_start, end.t_end, start.point, end.point)
-        segments += _pieces(run.source, span, fit)
-    return _closed(segments)
+        spans.append(_Span(start.t_start, end.t_end, start.point, end.point))
+    pieces: list[list[Segment]] = [[] for _ in runs]
+    bent = []
+    for k, (run, span) in enumerate(zip(runs, spans, strict=True)):
+        line = run.source.line
+        if isinstance(line, Line):
+            pieces[k] = [replace(line, start=span.a, end=span.b)]
+        elif isinstance(line, Arc):
+            pieces[k] = [_arc(line, span.t0, span.t1, span.a, span.b)]
+        else:
+            bent.append(k)
+    if bent:
+        made = _cubics([runs[k].source for k in bent], [spans[k] for k in bent], fit)
+        for k, cubics in zip(bent, made, strict=True):
+            pieces[k] = cubics
+    return _closed([piece for some in pieces for piece in some])
 
 
 def _closed(segments: list[Segment]) -> Path:
@@ -717,16 +800,6 @@ class _Span:
     b: complex
 
 
-def _pieces(source: _Source, span: _Span, fit: float) -> list[Segment]:
-    """The stretch of a moved line as pieces of its own kind."""
-    line = source.line
-    if isinstance(line, Line):
-        return [replace(line, start=span.a, end=span.b)]
-    if isinstance(line, Arc):
-        return [_arc(line, span.t0, span.t1, span.a, span.b)]
-    return _cubics(source, span, fit, 3)
-
-
 def _arc(line: Arc, t0: float, t1: float, a: complex, b: complex) -> Arc:
     """The arc from a to b with nearly the same centre, so that both ends lie on it."""
     sweep = line.sweep_rad * (t1 - t0)
@@ -741,69 +814,131 @@ def _arc(line: Arc, t0: float, t1: float, a: complex, b: complex) -> Arc:
     return replace(line, start=a, centre=centre, sweep_rad=turned)
 
 
-def _cubics(source: _Source, span: _Span, fit: float, depth: int) -> list[Segment]:
-    """As few cubics as follow the moved line within tolerance; tangents are the edge's own."""
-    a, b, kind = span.a, span.b, source.line.kind
-    t = np.linspace(span.t0, span.t1, 33)
-    points = source.at(t)
-    points[0], points[-1] = a, b
-    along = np.concatenate([[0.0], np.cumsum(np.abs(np.diff(points)))])
-    if along[-1] < 1e-9:
-        return [Line(a, b, kind)]
-    head, tail = source.tangent(span.t0), source.tangent(span.t1)
-    handle1, handle2, worst = _handles(points, along / along[-1], head, tail)
-    if worst <= fit or depth == 0:
-        return [Cubic(a, a + handle1 * head, b - handle2 * tail, b, kind)]
-    k = min(max(int(np.argmin(np.abs(along - along[-1] / 2))), 4), len(t) - 5)
-    middle, at = complex(points[k]), float(t[k])
-    first = _cubics(source, _Span(span.t0, at, a, middle), fit, depth - 1)
-    return first + _cubics(source, _Span(at, span.t1, middle, b), fit, depth - 1)
+def _cubics(sources: list[_Source], spans: list[_Span], fit: float) -> list[list[Segment]]:
+    """As few cubics as follow each moved line within tolerance; tangents are the edge's own.
 
-
-def _handles(
-    points: Complexes, u: Floats, head: complex, tail: complex
-) -> tuple[float, float, float]:
-    """Handle lengths of the cubic with ends and tangents given, and its worst distance.
-
-    Least squares for the two lengths on the distance across the curve (Gauss-Newton), each
-    point's parameter moved to its foot in between.
+    All are fitted at once; those that fall short are halved, and the halves fitted, three times.
     """
-    a, b = complex(points[0]), complex(points[-1])
-    size = float(np.abs(np.diff(points)).sum())
-    h1 = h2 = size / 3
-    best = (h1, h2, math.inf)
-    for _ in range(7):
-        curve = Cubic(a, a + h1 * head, b - h2 * tail, b)
-        worst, u = _feet(curve, points, u)
-        if worst < best[2]:
-            best = (h1, h2, worst)
-        if worst < FIT_MM / 4:
+    # a piece is known by its source's number and the halves it lies in, so that all sort in order
+    todo: list[tuple[tuple[int, ...], _Span]] = [((k,), span) for k, span in enumerate(spans)]
+    done: list[tuple[tuple[int, ...], Segment]] = []
+    for depth in range(MOST_HALVINGS + 1):
+        fitted = _fitted_at_once([sources[key[0]] for key, _ in todo], [span for _, span in todo])
+        limit = math.inf if depth == MOST_HALVINGS else fit
+        halves: list[tuple[tuple[int, ...], _Span]] = []
+        for (key, span), one in zip(todo, fitted, strict=True):
+            if one.worst <= limit:
+                done.append((key, one.piece))
+            else:
+                first = replace(span, t1=one.middle_t, b=one.middle)
+                second = replace(span, t0=one.middle_t, a=one.middle)
+                halves += [((*key, 0), first), ((*key, 1), second)]
+        todo = halves
+        if not todo:
             break
-        speed = _velocity(curve, u)
+    out: list[list[Segment]] = [[] for _ in sources]
+    for key, piece in sorted(done, key=itemgetter(0)):
+        out[key[0]].append(piece)
+    return out
+
+
+@dataclass(frozen=True, slots=True)
+class _Fitted:
+    """A cubic, how far it lies from what it stands for, and where to halve that."""
+
+    piece: Segment
+    worst: float
+    middle: complex
+    middle_t: float
+
+
+def _fitted_at_once(sources: list[_Source], spans: list[_Span]) -> list[_Fitted]:
+    cubics = [source.line for source in sources if isinstance(source.line, Cubic)]
+    ends = np.array([(span.t0, span.t1) for span in spans])
+    t = ends[:, :1] + (ends[:, 1:] - ends[:, :1]) * np.linspace(0, 1, 33)
+    shift = np.array([[source.shift] for source in sources])
+    points = _moved(_powers(*cubics), shift, t)
+    points[:, 0] = [span.a for span in spans]
+    points[:, -1] = [span.b for span in spans]
+    along = np.cumsum(np.abs(np.diff(points, axis=1, prepend=points[:, :1])), axis=1)
+    total = along[:, -1:]
+    tangents = np.array(
+        [(s.tangent(e.t0), s.tangent(e.t1)) for s, e in zip(sources, spans, strict=True)]
+    )
+    u = along / np.maximum(total, 1e-12)
+    handles, worst = _handles(points, u, tangents)
+    k = np.clip(np.argmin(np.abs(along - total / 2), axis=1), 4, 28)[:, None]
+    middles, ts = np.take_along_axis(points, k, 1), np.take_along_axis(t, k, 1)
+    out = []
+    for n, (span, cubic) in enumerate(zip(spans, cubics, strict=True)):
+        one, two = complex(handles[n, 0]), complex(handles[n, 1])
+        piece: Segment = replace(cubic, start=span.a, control1=one, control2=two, end=span.b)
+        if total[n, 0] < 1e-9:
+            piece, worst[n] = Line(span.a, span.b, cubic.kind), 0.0
+        out.append(_Fitted(piece, float(worst[n]), complex(middles[n, 0]), float(ts[n, 0])))
+    return out
+
+
+def _handles(points: Complexes, u: Floats, tangents: Complexes) -> tuple[Complexes, Floats]:
+    """Controls of the cubics with ends and tangents given, and their worst distances.
+
+    Least squares for the two handles' lengths on the distance across the curve (Gauss-Newton),
+    each point's parameter moved to its foot in between. One row for each cubic; those that lie
+    close enough are done.
+    """
+    a, b, head, tail = points[:, :1], points[:, -1:], tangents[:, :1], tangents[:, 1:]
+    size = np.abs(np.diff(points, axis=1)).sum(axis=1, keepdims=True)
+    h1 = h2 = size / 3
+    controls = np.hstack([a + h1 * head, b - h2 * tail])
+    best = np.full(len(points), np.inf)
+    open_ = np.arange(len(points))
+    for _ in range(7):
+        curve = _powers_of(a, a + h1 * head, b - h2 * tail, b)
+        worst, u, speed, off = _feet(curve, points, u)
+        better = worst < best[open_]
+        best[open_[better]] = worst[better]
+        controls[open_[better]] = np.hstack([a + h1 * head, b - h2 * tail])[better]
+        left = worst >= FIT_MM / 4
+        if not left.any():
+            break
         across = 1j * speed / np.maximum(np.abs(speed), 1e-12)
-        off = (across.conjugate() * (points - curve.points_at(u))).real
-        s = 1 - u
-        one = 3 * s * s * u * (across.conjugate() * head).real
-        two = -3 * s * u * u * (across.conjugate() * tail).real
-        g11, g22, g12 = float(one @ one), float(two @ two), float(one @ two)
-        # a straight stretch leaves the lengths open: the damping keeps them where they are
-        g11, g22 = g11 + 1e-6, g22 + 1e-6
-        r1, r2 = float(one @ off), float(two @ off)
-        det = g11 * g22 - g12 * g12
-        h1 = min(max(h1 + (r1 * g22 - r2 * g12) / det, 0.02 * size), 1.5 * size)
-        h2 = min(max(h2 + (r2 * g11 - r1 * g12) / det, 0.02 * size), 1.5 * size)
-    return best
+        gap = (across.conjugate() * off).real
+        change1, change2 = _changes(u, across, gap, (head, tail))
+        h1 = np.clip(h1 + change1, 0.02 * size, 1.5 * size)
+        h2 = np.clip(h2 + change2, 0.02 * size, 1.5 * size)
+        open_, points, u, h1, h2 = open_[left], points[left], u[left], h1[left], h2[left]
+        a, b, head, tail, size = a[left], b[left], head[left], tail[left], size[left]
+    return controls, best
 
 
-def _feet(curve: Cubic, points: Complexes, u: Floats) -> tuple[float, Floats]:
-    """Largest distance of the points from the curve, and the parameters of their feet."""
+def _changes(
+    u: Floats, across: Complexes, gap: Floats, tangents: tuple[Complexes, Complexes]
+) -> tuple[Floats, Floats]:
+    """By how much longer both handles should be: one Gauss-Newton step."""
+    s = 1 - u
+    one = 3 * s * s * u * (across.conjugate() * tangents[0]).real
+    two = -3 * s * u * u * (across.conjugate() * tangents[1]).real
+    # a straight stretch leaves the lengths open: the damping keeps them where they are
+    g11 = (one * one).sum(axis=1, keepdims=True) + 1e-6
+    g22 = (two * two).sum(axis=1, keepdims=True) + 1e-6
+    g12 = (one * two).sum(axis=1, keepdims=True)
+    r1, r2 = (one * gap).sum(axis=1, keepdims=True), (two * gap).sum(axis=1, keepdims=True)
+    det = g11 * g22 - g12 * g12
+    return (r1 * g22 - r2 * g12) / det, (r2 * g11 - r1 * g12) / det
+
+
+def _feet(
+    curve: _Powers, points: Complexes, u: Floats
+) -> tuple[Floats, Floats, Complexes, Complexes]:
+    """Largest distance of each row's points, their feet, and there the speed and the offset."""
     for _ in range(2):
-        off = points - curve.points_at(u)
-        speed = _velocity(curve, u)
+        off = points - _places(curve, u)
+        speed = _speeds(curve, u)
         step = (speed.conjugate() * off).real / np.maximum(np.abs(speed) ** 2, 1e-12)
         u = np.clip(u + np.clip(step, -0.2, 0.2), 0.0, 1.0)
-    u[0], u[-1] = 0.0, 1.0
-    return float(np.abs(points - curve.points_at(u)).max()), u
+    u[:, 0], u[:, -1] = 0.0, 1.0
+    off = points - _places(curve, u)
+    return np.abs(off).max(axis=1), u, _speeds(curve, u), off
 
 
 def _without_short_lines(path: Path, proof: _Proof) -> Path:
