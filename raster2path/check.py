@@ -51,6 +51,8 @@ def find_faults(order: CutOrder) -> tuple[Note, ...]:
     plan = order.plan
     if not plan.cuts:
         return (Note(NoteKind.NOTHING_TO_CUT, "Nothing in the drawing is large enough to cut."),)
+    if not plan.edges:  # slits on a sheet whose outline is not known
+        return tuple(_precedence(order))
     metal = metal_of(plan.edges)
     return (
         *_crossings(plan),

@@ -81,7 +81,9 @@ def _holding_lines(result: Result) -> list[str]:
     if sign.gaps_mm:
         gaps = _count(len(sign.gaps_mm), "gap")
         out.append(f"  {gaps} left in slits, to hold what they would free")
-    return out or ["  in one piece without ties"]
+    if not out and result.plan.edges:
+        return ["  in one piece without ties"]
+    return out
 
 
 def _widths(result: Result) -> str:

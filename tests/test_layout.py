@@ -1,12 +1,13 @@
 """Layout: borders, exact size, nesting, and what does not fit."""
 
 import math
+from dataclasses import replace
 
 import pytest
 import shapely
 
 from raster2path.errors import UsageError
-from raster2path.geometry import Path, circle, polygon
+from raster2path.geometry import Line, Path, circle, polygon
 from raster2path.job import SizeRules
 from raster2path.model import Art, Border, Dark, FittedRing, NoteKind, Paths, Placement
 from raster2path.sign.layout import ellipse, lay_out
@@ -97,9 +98,12 @@ def test_no_drawn_line_goes_round_everything() -> None:
         lay_out(paths(SQUARE, beside, border=Border.DRAWN), rules=SizeRules())
 
 
-def test_slits_alone_need_a_sheet() -> None:
-    with pytest.raises(UsageError, match="slits alone"):
-        lay_out(paths(border=Border.NONE), rules=SizeRules())
+def test_slits_without_a_border_are_laid_out_and_told() -> None:
+    slit = Path((Line(200 + 200j, 300 + 200j),), is_closed=False)
+    art = lay_out(replace(paths(border=Border.NONE), slits=(slit,)), rules=SizeRules())
+    assert art.edges == ()
+    assert art.slits == (slit,)
+    assert "not proven" in art.notes[0].sentence
 
 
 def test_a_blank_that_is_too_small_is_a_fault() -> None:

@@ -51,12 +51,10 @@ def lay_out(paths: Paths, *, rules: SizeRules) -> Art:
         UsageError: openings without any border: there would be no sheet round them.
     """
     paths = _true_to_size(_with_drawn_border(paths), rules)
-    if not paths.rings and paths.border is Border.NONE:
-        raise UsageError("slits alone have no sheet round them; add --border rect, or --sheet WxH")
     rings = list(paths.rings)
     if paths.border in (Border.RECT, Border.ROUND, Border.OVAL, Border.SHEET):
         rings += _border(paths, rules)
-    elif paths.region is Dark.OPENING and not any(ring.is_border for ring in rings):
+    elif paths.region is Dark.OPENING and rings and not any(ring.is_border for ring in rings):
         raise UsageError(
             "dark areas fall out, but there is no border: no sheet would be left round them; "
             "add --border rect, or say --dark metal"
@@ -67,7 +65,7 @@ def lay_out(paths: Paths, *, rules: SizeRules) -> Art:
         slits=paths.slits,
         border=paths.border,
         placement=paths.placement,
-        notes=(*paths.notes, *_fit_notes(paths.placement)),
+        notes=(*paths.notes, *_fit_notes(paths.placement), *_bare_notes(edges)),
     )
 
 
@@ -175,6 +173,8 @@ def ellipse(centre: complex, half_width: float, half_height: float) -> Path:
 
 def _nested(rings: list[FittedRing]) -> tuple[Edge, ...]:
     """Rings with parent and depth, largest first, each turned so that metal is on its right."""
+    if not rings:
+        return ()
     shaped = [_Ring(r.path, r.is_border, shapely.Polygon(r.path.flat())) for r in rings]
     # the border goes first even where an opening runs over it: the proof will say so
     shaped.sort(key=lambda ring: (not ring.is_border, -ring.shape.area))
@@ -199,6 +199,13 @@ def _containing(rings: list[_Ring]) -> list[list[int]]:
         if o < i:
             around[i].append(o)
     return around
+
+
+def _bare_notes(edges: tuple[Edge, ...]) -> tuple[Note, ...]:
+    if edges:
+        return ()
+    sentence = "Slits alone, without a border: whether they free a piece was not proven."
+    return (Note(NoteKind.SETTING, sentence, remedy="add --border rect, or sheet with --sheet"),)
 
 
 def _fit_notes(placement: Placement) -> tuple[Note, ...]:
