@@ -253,8 +253,8 @@ def test_tips_that_would_run_into_each_other_stay_apart() -> None:
 
 
 def test_a_stroke_that_goes_nowhere_is_no_slit() -> None:
-    """Four points in one place, as a blot's middle line may be: left out, and no crash."""
-    blot = stroke(np.full((4, 2), 40.0), Kind.GEOMETRIC)
+    """A blot's middle line, a part of a pixel out and back: left out, and no crash."""
+    blot = stroke(np.array([[40, 40], [40.1, 39.6], [40.1, 39.6], [40, 40]]), Kind.GEOMETRIC)
     line = stroke(np.array([[10.0, 10], [20, 10], [30, 10], [40, 10]]), Kind.ORGANIC)
     paths = fitted((), (blot, line))
     assert len(paths.slits) == 1

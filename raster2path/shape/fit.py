@@ -101,8 +101,7 @@ def fit_outlines(outlines: Outlines, *, rules: FitRules) -> Paths:
             for ring, path in zip(outlines.rings, paths, strict=True)
         ),
         tuple(
-            _ended(path.mapped(scale), stroke)
-            for stroke, path in zip(drawn, slits, strict=True)
+            _ended(path.mapped(scale), stroke) for stroke, path in zip(drawn, slits, strict=True)
         ),
         outlines.region,
         outlines.border,
@@ -112,8 +111,8 @@ def fit_outlines(outlines: Outlines, *, rules: FitRules) -> Paths:
 
 
 def _goes_somewhere(stroke: Stroke, scale: float) -> bool:
-    """False for a stroke whose points are all in one place: there is no line to follow."""
-    return bool(np.ptp(stroke.points_mm, axis=0).max() > 0.01 * scale)
+    """False for a stroke whose points are all within a pixel: there is no line to follow."""
+    return bool(np.ptp(stroke.points_mm, axis=0).max() > scale)
 
 
 def _track(line: Ring | Stroke, scale: float, *, is_closed: bool) -> _Track:
