@@ -55,7 +55,7 @@ NATURAL_MM = 0.015
 SLACK_MM = 0.03
 """How much nearer to an edge than the distance a line may come; three times that at the worst."""
 
-POINTS_AT_ONCE = 24
+POINTS_AT_ONCE = 8
 """A long line is looked up in stretches of so many pieces: each has but few edges near."""
 
 SHORTEST_LINE_MM = 1.0
@@ -355,7 +355,7 @@ def erode(rings: Sequence[Tagged], face: shapely.Polygon, distance_mm: float) ->
         0.03 mm (0.09 where pieces hardly fit together), and encloses what the eroded face does
         to within a sliver. None where the face is too narrow.
     """
-    area = face.buffer(-distance_mm, quad_segs=32)
+    area = face.buffer(-distance_mm, quad_segs=_quarter_steps(distance_mm))
     parts = [part for part in shapely.get_parts(area) if part.area > 1e-4]
     if not parts:
         return Eroded(shapely.Polygon(), ())
@@ -370,6 +370,12 @@ def erode(rings: Sequence[Tagged], face: shapely.Polygon, distance_mm: float) ->
                 path, shares, touches = made
                 out.append(OffsetRing(path, number, is_inner, shares, touches))
     return Eroded(shapely.MultiPolygon(parts), tuple(out))
+
+
+def _quarter_steps(radius_mm: float) -> int:
+    """In how many steps a quarter circle lies within the flatness."""
+    step = 2 * math.acos(1 - min(1.0, FLATNESS_MM / radius_mm))
+    return max(8, math.ceil(math.pi / 2 / step))
 
 
 def _directed(ring: shapely.LinearRing, *, is_inner: bool) -> Complexes:
@@ -465,7 +471,7 @@ def _runs(lookup: _Lookup, boundary: Complexes) -> list[_Run] | None:
     ahead = np.roll(boundary, -1)
     middles, sizes = (boundary + ahead) / 2, np.abs(ahead - boundary)
     near = lookup.near(middles)
-    if float(np.median(near.gaps)) > 1.05 * lookup.distance + 0.05:
+    if float(np.sort(near.gaps)[len(middles) // 2]) > 1.05 * lookup.distance + 0.05:
         return None
     sources, which, t = lookup.labels(middles, near)
     gaps = np.abs(middles - np.roll(middles, 1))
