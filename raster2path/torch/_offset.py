@@ -55,7 +55,7 @@ NATURAL_MM = 0.015
 SLACK_MM = 0.03
 """How much nearer to an edge than the distance a line may come; three times that at the worst."""
 
-POINTS_AT_ONCE = 8
+POINTS_AT_ONCE = 4
 """A long line is looked up in stretches of so many pieces: each has but few edges near."""
 
 SHORTEST_LINE_MM = 1.0
@@ -399,7 +399,7 @@ class _Lookup:
         self.a = np.concatenate([r.points for r in rings])
         self.b = np.concatenate([np.roll(r.points, -1) for r in rings])
         ends = np.stack([to_points(self.a), to_points(self.b)], axis=1)
-        self.tree = shapely.STRtree(shapely.linestrings(ends))
+        self.tree = shapely.STRtree(shapely.linestrings(ends), node_capacity=4)  # twice as fast
         self._cache: dict[tuple[int, int, bool], _Source] = {}
         self._turns: dict[tuple[int, int], float] = {}
 
