@@ -106,16 +106,44 @@ class _Run:
         is_firm: True where its first point stays.
         sigma: noise to reckon with.
         step: least distance of possible breaks.
+        tolerance: farthest that a point may lie from the fit.
+        penalty: what one more cubic costs.
     """
 
     z: Complexes
     sigma: float
+    tolerance: float
     d0: complex | None = None
     d1: complex | None = None
     is_loop: bool = False
     is_line: bool = False
     is_firm: bool = False
     step: float = 5.0
+    penalty: float = PENALTY
+
+    def closer(self) -> _Run:
+        """The same points, to be followed more closely, with as many pieces as it takes."""
+        return replace(
+            self,
+            sigma=max(0.02, 0.6 * self.sigma),
+            tolerance=0.8 * self.tolerance,
+            step=max(2.0, 0.7 * self.step),
+            penalty=0.7 * self.penalty,
+            is_line=False,
+        )
+
+    def key(self) -> tuple[object, ...]:
+        """Alike for runs that are fitted alike, as long as their ends stay."""
+        return (
+            self.z.tobytes(),
+            self.sigma,
+            self.tolerance,
+            self.d0,
+            self.d1,
+            self.is_loop,
+            self.step,
+            self.penalty,
+        )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -376,6 +404,7 @@ def _split(z: Complexes, corners: _Corners, sight: _Sight, *, is_closed: bool) -
             _Run(
                 np.append(z, z[0]) if is_closed else z,
                 sight.sigma,
+                sight.tolerance,
                 is_loop=is_closed,
                 step=sight.step,
             )
@@ -392,7 +421,8 @@ def _split(z: Complexes, corners: _Corners, sight: _Sight, *, is_closed: bool) -
         share = min(1.0, (j - i) / (2 * (cut + cut_next) + 1))
         first, last = i + max(1, round(cut * share)), j - max(1, round(cut_next * share))
         inner = z[np.arange(first, last + 1) % n]
-        runs.append(_Run(np.concatenate([[p], inner, [q]]), sight.sigma, step=sight.step))
+        track = np.concatenate([[p], inner, [q]])
+        runs.append(_Run(track, sight.sigma, sight.tolerance, step=sight.step))
     firm = corners.is_firm if is_closed else [False, *corners.is_firm]
     return [replace(run, is_firm=bool(is_firm)) for run, is_firm in zip(runs, firm, strict=True)]
 
@@ -516,7 +546,7 @@ def _unit(v: complex) -> complex:
     return v / abs(v) if abs(v) > 1e-12 else 1 + 0j
 
 
-def _fewest(runs: Sequence[_Run], tolerance: float, penalty: float) -> list[_Pieces]:
+def _fewest(runs: Sequence[_Run]) -> list[_Pieces]:
     """For each run the cubics that say most with least: one batched fit, one path a run."""
     z, breaks = _gathered(runs)
     along = _steps(z)
@@ -541,10 +571,13 @@ def _fewest(runs: Sequence[_Run], tolerance: float, penalty: float) -> list[_Pie
     first, last, who = breaks.spot[i], breaks.spot[j], np.concatenate(owner)
     sigma = np.array([run.sigma for run in runs])
     scale = (2 * np.array([_correlated(s) for s in sigma]) * sigma**2)[who]
+    penalty = np.array([run.penalty for run in runs])[who]
+    tolerance = np.array([run.tolerance for run in runs])[who]
     # A quick look rules out most: a span that costs far more than its parts can't be on the way.
     _, squares, _ = _batch.fit_cubics(z, along, first, last, ends, n_rounds=1, n_samples=7)
     keep = (squares / scale < penalty * np.minimum(4.0, j - i)) | (j - i == 1)
     i, j, who, scale = i[keep], j[keep], who[keep], scale[keep]
+    penalty, tolerance = penalty[keep], tolerance[keep]
     cubics, squares, worst = _batch.fit_cubics(z, along, first[keep], last[keep], ends.of(keep))
     # An overshoot weighs like the few points that would have shown it.
     over = _batch.overshoot(cubics, along[last[keep]] - along[first[keep]])
@@ -561,6 +594,9 @@ def _fewest(runs: Sequence[_Run], tolerance: float, penalty: float) -> list[_Pie
         out.append(_Pieces(cubics[chosen], breaks.spot[way] - breaks.spot[a]))
     return out
 
+
+_Known = dict[tuple[object, ...], _Pieces]
+"""What has been fitted already, by the run's key: of a long ring few runs are tried again."""
 
 # ------------------------------------------------------------------ chains
 
@@ -640,13 +676,13 @@ def _assigned(
     return np.concatenate(q), np.concatenate(piece), np.concatenate(t)
 
 
-def _solved(
-    runs: Sequence[_Run], tolerance: float, penalty: float, *, is_closed: bool, n_rounds: int = 3
-) -> _Fit:
+def _solved(runs: Sequence[_Run], known: _Known, *, is_closed: bool, n_rounds: int = 3) -> _Fit:
     """Runs fitted with the fewest cubics and polished together."""
-    curved = [run for run in runs if not run.is_line]
-    fitted = iter(_fewest(curved, tolerance, penalty) if curved else [])
-    pieces = [_straight(run) if run.is_line else next(fitted) for run in runs]
+    keys = [None if run.is_line else run.key() for run in runs]
+    new = {key: run for key, run in zip(keys, runs, strict=True) if key and key not in known}
+    if new:
+        known.update(zip(new, _fewest(list(new.values())), strict=True))
+    pieces = [known[key] if key else _straight(run) for key, run in zip(keys, runs, strict=True)]
     sigma = float(np.median([run.sigma for run in runs]))
     soft = _correlated(sigma) * sigma**2 / 0.3**2
     hold = np.array([np.inf if run.is_firm else soft for run in runs])
@@ -688,31 +724,24 @@ def _segments(fit: _Fit, kind: Kind) -> tuple[Line | Cubic, ...]:
 
 
 def _within(
-    runs: list[_Run], tolerance: float, penalty: float, *, is_closed: bool
+    runs: list[_Run], tolerance: float, known: _Known, *, is_closed: bool
 ) -> tuple[_Fit, float]:
     """Runs fitted so that no point is farther than the tolerance, if splitting can do it.
+
+    Only the runs at fault are fitted anew.
 
     Returns:
         The fit, and how far the farthest point is.
     """
-    fit = _solved(runs, tolerance, penalty, is_closed=is_closed)
+    fit = _solved(runs, known, is_closed=is_closed)
     gaps = _gaps(fit)
     for _ in range(4):
         if gaps.max() <= tolerance:
             break
         runs = [
-            replace(
-                run,
-                sigma=max(0.02, 0.6 * run.sigma),
-                is_line=False,
-                step=max(2.0, 0.7 * run.step),
-            )
-            if gap > tolerance
-            else run
-            for run, gap in zip(runs, gaps, strict=True)
+            run.closer() if gap > tolerance else run for run, gap in zip(runs, gaps, strict=True)
         ]
-        penalty *= 0.7
-        again = _solved(runs, 0.8 * tolerance, penalty, is_closed=is_closed)
+        again = _solved(runs, known, is_closed=is_closed)
         gaps_again = _gaps(again)
         if gaps_again.max() < gaps.max():
             fit, gaps = again, gaps_again
@@ -765,10 +794,10 @@ def fit_run(
         z = _resampled_to(z, 4)
     chord = _unit(z[-1] - z[0])
     fits = all(d is None or abs(d - chord) < 1e-6 for d in (start_tangent, end_tangent))
-    run = _Run(z, sigma, start_tangent, end_tangent)
+    run = _Run(z, sigma, tolerance, start_tangent, end_tangent, penalty=penalty or PENALTY)
     if fits and _is_chord(z, sigma, tolerance):
         return (Line(complex(z[0]), complex(z[-1]), kind),)
-    return _segments(_within([run], tolerance, penalty or PENALTY, is_closed=False)[0], kind)
+    return _segments(_within([run], tolerance, {}, is_closed=False)[0], kind)
 
 
 def _resampled_to(z: Complexes, n: int) -> Complexes:
@@ -865,6 +894,7 @@ def _attempt(z: Complexes, sight: _Sight, kind: Kind, *, is_closed: bool) -> tup
         The path, and how far the farthest point is from it, those beside corners excepted.
     """
     corners = _find_corners(z, sight, is_closed=is_closed)
+    known: _Known = {}
     while True:
         n = len(corners.index)
         if is_closed and not n:
@@ -875,7 +905,7 @@ def _attempt(z: Complexes, sight: _Sight, kind: Kind, *, is_closed: bool) -> tup
             runs = _with_lines(runs, corners, sight)
         elif not is_closed:
             runs = _open_lines(runs, sight.tolerance)
-        fit, gap = _within(runs, sight.tolerance, PENALTY, is_closed=is_closed)
+        fit, gap = _within(runs, sight.tolerance, known, is_closed=is_closed)
         path = Path(_segments(fit, kind), is_closed)
         better = _mended(z, corners, fit, path)
         # Each round drops a corner or puts one back, so there is an end to it.
