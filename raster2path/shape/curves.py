@@ -67,12 +67,16 @@ class _Sight:
         blur: of the picture.
         tolerance: farthest that a point may lie from the fit.
         step: least distance of possible breaks.
+        tight: places where corners stay on the contour and runs are followed closely.
+        closeness: how many times closer, there.
     """
 
     sigma: float
     blur: float
     tolerance: float
     step: float = 5.0
+    tight: tuple[complex, ...] = ()
+    closeness: int = 0
 
     @property
     def trim(self) -> int:
@@ -89,9 +93,19 @@ class _Sight:
 
     def closer(self) -> _Sight:
         """The same contour, followed more closely."""
-        return _Sight(
-            max(0.02, 0.6 * self.sigma), self.blur, 0.7 * self.tolerance, max(2.0, 0.6 * self.step)
+        return replace(
+            self,
+            sigma=max(0.02, 0.6 * self.sigma),
+            tolerance=0.7 * self.tolerance,
+            step=max(2.0, 0.6 * self.step),
         )
+
+    def is_tight(self, z: Complexes) -> Bools:
+        """Which points are at a tight place."""
+        if not self.tight or not len(z):
+            return np.zeros(len(z), bool)
+        gaps = np.abs(z[:, None] - np.array(self.tight)[None, :]).min(axis=1)
+        return np.asarray(gaps < 5 * self.blur + 2)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -826,6 +840,8 @@ def fit_closed(
     tolerance: float,
     kind: Kind = Kind.ORGANIC,
     blur: float = 1.0,
+    tight: Sequence[complex] = (),
+    closeness: int = 0,
 ) -> Path:
     """A closed path of the fewest cubics and lines through a ring, tips and corners kept.
 
@@ -836,13 +852,19 @@ def fit_closed(
             corners excepted.
         kind: put on every piece.
         blur: standard deviation of the picture's blur.
+        tight: places where something else runs close by: corners there stay on the ring.
+        closeness: how many times more closely than elsewhere the ring is followed there.
 
     Returns:
         A path in the same direction. It is smooth except at corners and never crosses itself.
     """
     ring = _check(points, 3)
     z = _resampled(ring, is_closed=True)
-    sight = _seen(z, sigma, tolerance, blur, is_closed=True)
+    sight = replace(
+        _seen(z, sigma, tolerance, blur, is_closed=True),
+        tight=tuple(tight),
+        closeness=closeness,
+    )
     best: tuple[float, Path] | None = None
     for _ in range(3 if len(z) >= 16 else 0):
         path, gap = _attempt(z, sight, kind, is_closed=True)
@@ -893,7 +915,7 @@ def _attempt(z: Complexes, sight: _Sight, kind: Kind, *, is_closed: bool) -> tup
     Returns:
         The path, and how far the farthest point is from it, those beside corners excepted.
     """
-    corners = _find_corners(z, sight, is_closed=is_closed)
+    corners = _on_tight(z, _find_corners(z, sight, is_closed=is_closed), sight)
     known: _Known = {}
     while True:
         n = len(corners.index)
@@ -905,6 +927,7 @@ def _attempt(z: Complexes, sight: _Sight, kind: Kind, *, is_closed: bool) -> tup
             runs = _with_lines(runs, corners, sight)
         elif not is_closed:
             runs = _open_lines(runs, sight.tolerance)
+        runs = [_closer_at_tight(run, sight) for run in runs]
         fit, gap = _within(runs, sight.tolerance, known, is_closed=is_closed)
         path = Path(_segments(fit, kind), is_closed)
         better = _mended(z, corners, fit, path)
@@ -912,6 +935,19 @@ def _attempt(z: Complexes, sight: _Sight, kind: Kind, *, is_closed: bool) -> tup
         if better is None:
             return path, gap
         corners = better
+
+
+def _on_tight(z: Complexes, corners: _Corners, sight: _Sight) -> _Corners:
+    """The corners, those at tight places put back onto the contour."""
+    is_firm = sight.is_tight(corners.place)
+    return _Corners(corners.index, np.where(is_firm, z[corners.index], corners.place), is_firm)
+
+
+def _closer_at_tight(run: _Run, sight: _Sight) -> _Run:
+    if sight.closeness and sight.is_tight(run.z).any():
+        for _ in range(sight.closeness):
+            run = run.closer()
+    return run
 
 
 def _mended(z: Complexes, corners: _Corners, fit: _Fit, path: Path) -> _Corners | None:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
@@ -31,6 +32,9 @@ from raster2path.job import FitRules
 from raster2path.model import FittedRing, Kinds, Note, NoteKind, Outlines, Paths, Ring, Stroke
 from raster2path.shape import curves
 from raster2path.shape.straights import fit_strict, fit_strict_run
+
+if TYPE_CHECKING:
+    from shapely import LineString
 
 LEAST_RUN_PX = 8
 """A stretch of another kind that is shorter takes its neighbour's kind."""
@@ -150,26 +154,23 @@ def _verified(track: _Track, limits: _Limits) -> Path:
 def _fitted(track: _Track, limits: _Limits, tries: int, tight: tuple[complex, ...] = ()) -> Path:
     """The path of one outline; each further try lies closer to the points than the one before.
 
-    Where letters nearly touch, `tight` places are enough for the second try.
+    Where the `tight` places are known, a flowing outline is followed closer only there, and for
+    others they are enough for the second try.
     """
     if len(track.points) < 3 or tries >= TRIES - 1:
         return _point_by_point(track)
     kinds = _steadied(track.kinds, is_closed=track.is_closed)
     is_one = bool(np.all(kinds == kinds[0]))
+    kind = Kind(int(kinds[0]))
+    if is_one and track.is_closed and kind is Kind.ORGANIC and tight:
+        return _closed(track, kind, limits, tight, 2 * tries)
     if not (tight and tries == 1):
         closer = (1.0, 0.4, 0.2)[tries]
         track = replace(track, sigma=track.sigma * closer)
         limits = _Limits(limits.blur, limits.organic * closer, limits.strict * closer)
-    kind = Kind(int(kinds[0]))
     if is_one and track.is_closed:
         if kind is Kind.ORGANIC or tries == 2:
-            return curves.fit_closed(
-                track.points,
-                sigma=track.sigma,
-                tolerance=limits.tolerance(kind),
-                kind=kind,
-                blur=limits.blur,
-            )
+            return _closed(track, kind, limits)
         return fit_strict(
             track.points,
             sigma=track.sigma,
@@ -183,6 +184,24 @@ def _fitted(track: _Track, limits: _Limits, tries: int, tight: tuple[complex, ..
     for points, each in [(track.points, kind)] if is_one else runs:
         segments += _open(points, each, track.sigma, limits)
     return Path(tuple(segments), track.is_closed)
+
+
+def _closed(
+    track: _Track,
+    kind: Kind,
+    limits: _Limits,
+    tight: tuple[complex, ...] = (),
+    closeness: int = 0,
+) -> Path:
+    return curves.fit_closed(
+        track.points,
+        sigma=track.sigma,
+        tolerance=limits.tolerance(kind),
+        kind=kind,
+        blur=limits.blur,
+        tight=tight,
+        closeness=closeness,
+    )
 
 
 def _open(points: Points, kind: Kind, sigma: float, limits: _Limits) -> tuple[Segment, ...]:
@@ -269,7 +288,7 @@ def _crossing(paths: Sequence[Path]) -> dict[int, tuple[complex, ...]]:
     flat = [path.flat(FLAT_PX) for path in paths]
     loops = np.array([shapely.LineString(np.vstack([f, f[:1]])) for f in flat])
     guilty: dict[int, list[complex]] = {
-        k: [] for k in np.flatnonzero(~shapely.is_simple(loops)).tolist()
+        k: _own_crossings(loops[k]) for k in np.flatnonzero(~shapely.is_simple(loops)).tolist()
     }
     a, b = shapely.STRtree(loops).query(loops, predicate="intersects")
     for i, j in zip(a.tolist(), b.tolist(), strict=True):
@@ -278,6 +297,15 @@ def _crossing(paths: Sequence[Path]) -> dict[int, tuple[complex, ...]]:
             for k in (i, j):
                 guilty.setdefault(k, []).extend(shared.tolist())
     return {k: tuple(guilty[k]) for k in sorted(guilty)}
+
+
+def _own_crossings(loop: LineString) -> list[complex]:
+    """Where a loop crosses itself."""
+    import shapely
+
+    parts = shapely.get_parts(shapely.node(loop))
+    ends = {complex(*part.coords[k]) for part in parts for k in (0, -1)}
+    return sorted(ends - {complex(*loop.coords[0])}, key=lambda c: (c.real, c.imag))
 
 
 # ------------------------------------------------------------------ the check
