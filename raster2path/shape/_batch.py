@@ -26,6 +26,9 @@ HANDLE_SHARE = (0.03, 0.75)
 NEAR_SPANS = 16
 """Up to so many breaks ahead every span is tried; beyond, spans grow by about a sixth."""
 
+MOST_DENSE = 120
+"""Up to so many unknowns a plain solve is faster than setting up a sparse one."""
+
 MOST_TURN_RAD = 5.0
 """A single cubic does not turn further than this along the way (300 degrees)."""
 
@@ -471,14 +474,11 @@ def _stepped(
     chain: Chain, q: Complexes, piece: Ints, t: Floats, *, start: Complexes, damping: float
 ) -> Chain:
     """One damped Gauss-Newton step."""
-    from scipy.sparse import csc_matrix
-    from scipy.sparse.linalg import spsolve
-
     residual, jac = _jacobian(chain, q, piece, t)
     order = np.argsort(piece, kind="stable")
     kinds, begin = np.unique(piece[order], return_index=True)
     jac, residual = jac[order], residual[order]
-    blocks = np.add.reduceat(jac[:, :, None] * jac[:, None, :], begin, axis=0)
+    blocks = _products(jac, begin)
     slopes = np.add.reduceat(jac * residual[:, None], begin, axis=0)
     index, n = _unknowns(chain)
     mine = np.concatenate([index[kinds][:, :4], index[chain.after[kinds]][:, [0, 1, 4, 5]]], axis=1)
@@ -492,10 +492,30 @@ def _stepped(
     diagonal = np.bincount(rows[ok & same], blocks[ok & same], minlength=n)
     extra = held + damping * diagonal + 1e-6 * max(1.0, float(diagonal.max(initial=0.0)))
     number = np.arange(n)
-    at = (np.concatenate([rows[ok], number]), np.concatenate([cols[ok], number]))
-    lhs = csc_matrix((np.concatenate([blocks[ok], extra]), at), shape=(n, n))
-    step = spsolve(lhs, right + pull)
-    return _moved(chain, np.append(np.asarray(step).ravel(), 0.0)[index], piece)
+    rows, cols = np.concatenate([rows[ok], number]), np.concatenate([cols[ok], number])
+    step = _solution(rows, cols, np.concatenate([blocks[ok], extra]), right + pull)
+    return _moved(chain, np.append(step, 0.0)[index], piece)
+
+
+def _products(jac: Floats, begin: Ints) -> Floats:
+    """Sums of the products of every two of eight columns, over each stretch of rows."""
+    one, other = np.triu_indices(8)
+    sums = np.add.reduceat(jac[:, one] * jac[:, other], begin, axis=0)
+    blocks = np.empty((len(begin), 8, 8))
+    blocks[:, one, other] = blocks[:, other, one] = sums
+    return blocks
+
+
+def _solution(rows: Ints, cols: Ints, values: Floats, right: Floats) -> Floats:
+    """What solves the equations; entries given twice add up."""
+    n = len(right)
+    if n <= MOST_DENSE:
+        lhs = np.bincount(rows * n + cols, values, minlength=n * n).reshape(n, n)
+        return np.asarray(np.linalg.solve(lhs, right))
+    from scipy.sparse import csc_matrix
+    from scipy.sparse.linalg import spsolve
+
+    return np.asarray(spsolve(csc_matrix((values, (rows, cols)), shape=(n, n)), right)).ravel()
 
 
 def _springs(chain: Chain, index: Ints, n: int, start: Complexes) -> tuple[Floats, Floats]:
