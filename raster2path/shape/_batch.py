@@ -23,7 +23,7 @@ N_SAMPLES = 16
 HANDLE_SHARE = (0.03, 0.75)
 """Shortest and longest handle, as a share of the arc: neither a cusp nor a loop."""
 
-NEAR_SPANS = 16
+NEAR_SPANS = 12
 """Up to so many breaks ahead every span is tried; beyond, spans grow by about a sixth."""
 
 MOST_DENSE = 120

@@ -100,6 +100,17 @@ class _Sight:
             step=max(2.0, 0.6 * self.step),
         )
 
+    def closer_at(self, places: Sequence[complex]) -> _Sight:
+        """The same contour, followed more closely at some places; all round where that is done."""
+        new = self.is_tight(np.array(places, np.complex128))
+        if new.all():
+            return self.closer()
+        return replace(
+            self,
+            tight=(*self.tight, *itertools.compress(places, ~new)),
+            closeness=self.closeness + 2,
+        )
+
     def is_tight(self, z: Complexes) -> Bools:
         """Which points are at a tight place."""
         if not self.tight or not len(z):
@@ -713,18 +724,20 @@ def _straight(run: _Run) -> _Pieces:
     return _Pieces(cubic, np.array([0, len(run.z) - 1]))
 
 
-def _gaps(fit: _Fit) -> Floats:
-    """Largest distance of each run's points to its pieces."""
-    worst = np.zeros(len(fit.first) - 1)
+def _gaps(fit: _Fit) -> tuple[Floats, Complexes]:
+    """Largest distance of each run's points to its pieces, and the point that is so far off."""
+    worst, place = np.zeros(len(fit.first) - 1), np.zeros(len(fit.first) - 1, np.complex128)
     if not len(fit.q):
-        return worst
+        return worst, place
     cubics = fit.chain.cubics
     t = _batch.feet(cubics, fit.q, fit.piece, fit.t, 3)
     own = cubics[fit.piece]
     weights = _batch.bernstein(t)
     gap = np.abs(sum(weights[k] * own[:, k] for k in range(4)) - fit.q)
-    np.maximum.at(worst, np.searchsorted(fit.first, fit.piece, side="right") - 1, gap)
-    return worst
+    run = np.searchsorted(fit.first, fit.piece, side="right") - 1
+    rising = np.argsort(gap, kind="stable")  # of those put in one place, the last stays
+    worst[run[rising]], place[run[rising]] = gap[rising], fit.q[rising]
+    return worst, place
 
 
 def _segments(fit: _Fit, kind: Kind) -> tuple[Line | Cubic, ...]:
@@ -737,29 +750,45 @@ def _segments(fit: _Fit, kind: Kind) -> tuple[Line | Cubic, ...]:
     )
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Try:
+    """A fit of a whole contour.
+
+    Attributes:
+        gap: how far the farthest point is from it, those beside corners excepted.
+        far: points that are farther from it than the tolerance, one a run.
+    """
+
+    path: Path
+    gap: float
+    far: tuple[complex, ...]
+
+
 def _within(
     runs: list[_Run], tolerance: float, known: _Known, *, is_closed: bool
-) -> tuple[_Fit, float]:
+) -> tuple[_Fit, Floats, Complexes]:
     """Runs fitted so that no point is farther than the tolerance, if splitting can do it.
 
     Only the runs at fault are fitted anew.
 
     Returns:
-        The fit, and how far the farthest point is.
+        The fit, how far the farthest point of each run is, and that point.
     """
     fit = _solved(runs, known, is_closed=is_closed)
-    gaps = _gaps(fit)
+    gaps, places = _gaps(fit)
+    futile = 0
     for _ in range(4):
-        if gaps.max() <= tolerance:
+        if gaps.max() <= tolerance or futile == 2:
             break
         runs = [
             run.closer() if gap > tolerance else run for run, gap in zip(runs, gaps, strict=True)
         ]
         again = _solved(runs, known, is_closed=is_closed)
-        gaps_again = _gaps(again)
+        gaps_again, places_again = _gaps(again)
+        futile += 1
         if gaps_again.max() < gaps.max():
-            fit, gaps = again, gaps_again
-    return fit, float(gaps.max())
+            fit, gaps, places, futile = again, gaps_again, places_again, 0
+    return fit, gaps, places
 
 
 # ------------------------------------------------------------------ the three doors
@@ -865,16 +894,18 @@ def fit_closed(
         tight=tuple(tight),
         closeness=closeness,
     )
-    best: tuple[float, Path] | None = None
-    for _ in range(3 if len(z) >= 16 else 0):
-        path, gap = _attempt(z, sight, kind, is_closed=True)
-        if _is_simple(path, FINE) and (best is None or gap < best[0]):
-            best = gap, path
-            if gap <= tolerance:
+    known: _Known = {}
+    best: _Try | None = None
+    for _ in range(4 if len(z) >= 16 else 0):
+        one = _attempt(z, sight, kind, known, is_closed=True)
+        is_simple = _is_simple(one.path, FINE)
+        if is_simple and (best is None or one.gap < best.gap):
+            best = one
+            if one.gap <= tolerance:
                 break
-        sight = sight.closer()
-    if best is not None and best[0] <= 2 * tolerance:
-        return best[1]
+        sight = sight.closer_at(one.far if is_simple else _crossings(one.path).tolist())
+    if best is not None and best.gap <= 2 * tolerance:
+        return best.path
     return _plain(ring, tolerance, kind)
 
 
@@ -902,21 +933,16 @@ def fit_open(
     if len(z) < 5:
         return Path((Line(complex(line[0]), complex(line[-1]), kind),), is_closed=False)
     sight = _seen(z, sigma, tolerance, blur, is_closed=False)
-    path, gap = _attempt(z, sight, kind, is_closed=False)
-    if gap <= tolerance and (_is_simple(path) or not _is_simple_line(z)):
-        return path
-    closer, gap_closer = _attempt(z, sight.closer().closer(), kind, is_closed=False)
-    return path if gap_closer > gap and _is_simple(path) else closer
+    one = _attempt(z, sight, kind, {}, is_closed=False)
+    if one.gap <= tolerance and (_is_simple(one.path) or not _is_simple_line(z)):
+        return one.path
+    other = _attempt(z, sight.closer().closer(), kind, {}, is_closed=False)
+    return one.path if other.gap > one.gap and _is_simple(one.path) else other.path
 
 
-def _attempt(z: Complexes, sight: _Sight, kind: Kind, *, is_closed: bool) -> tuple[Path, float]:
-    """One fit of a resampled contour; corners that turn out wrong are put back or dropped.
-
-    Returns:
-        The path, and how far the farthest point is from it, those beside corners excepted.
-    """
+def _attempt(z: Complexes, sight: _Sight, kind: Kind, known: _Known, *, is_closed: bool) -> _Try:
+    """One fit of a resampled contour; corners that turn out wrong are put back or dropped."""
     corners = _on_tight(z, _find_corners(z, sight, is_closed=is_closed), sight)
-    known: _Known = {}
     while True:
         n = len(corners.index)
         if is_closed and not n:
@@ -928,12 +954,13 @@ def _attempt(z: Complexes, sight: _Sight, kind: Kind, *, is_closed: bool) -> tup
         elif not is_closed:
             runs = _open_lines(runs, sight.tolerance)
         runs = [_closer_at_tight(run, sight) for run in runs]
-        fit, gap = _within(runs, sight.tolerance, known, is_closed=is_closed)
+        fit, gaps, places = _within(runs, sight.tolerance, known, is_closed=is_closed)
         path = Path(_segments(fit, kind), is_closed)
         better = _mended(z, corners, fit, path)
         # Each round drops a corner or puts one back, so there is an end to it.
         if better is None:
-            return path, gap
+            far = places[gaps > sight.tolerance]
+            return _Try(path, float(gaps.max()), tuple(far.tolist()))
         corners = better
 
 

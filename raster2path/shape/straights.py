@@ -344,9 +344,8 @@ def _turning(z: Complexes, reach: int, *, is_closed: bool) -> Floats:
 
 def _peaks(turns: Floats, least: float, apart: int) -> Ints:
     """Indices where the turning is greatest within `apart` points and at least `least`."""
-    from scipy.ndimage import maximum_filter1d
-
-    top = maximum_filter1d(turns, 2 * apart + 1, mode="nearest")
+    padded = np.pad(turns, apart, mode="edge")
+    top = np.lib.stride_tricks.sliding_window_view(padded, 2 * apart + 1).max(axis=1)
     found = np.flatnonzero((turns >= top) & (turns >= least))
     return np.asarray(found[np.diff(found, prepend=-apart) > 1], np.int64)
 
