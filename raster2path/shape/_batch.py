@@ -26,9 +26,6 @@ HANDLE_SHARE = (0.03, 0.75)
 NEAR_SPANS = 12
 """Up to so many breaks ahead every span is tried; beyond, spans grow by about a sixth."""
 
-MOST_DENSE = 120
-"""Up to so many unknowns a plain solve is faster than setting up a sparse one."""
-
 MOST_TURN_RAD = 5.0
 """A single cubic does not turn further than this along the way (300 degrees)."""
 
@@ -458,14 +455,23 @@ def _jacobian(chain: Chain, q: Complexes, piece: Ints, t: Floats) -> tuple[Float
 
 
 def _unknowns(chain: Chain) -> tuple[Ints, int]:
-    """Index of each node's x, y, turn out, handle out, turn in, handle in; -1 where fixed."""
+    """Index of each node's x, y, turn out, handle out, turn in, handle in; -1 where fixed.
+
+    A closed chain is numbered from both ends at once, so that neighbours' numbers are close.
+    """
     m = len(chain.nodes)
     use = np.ones((m, 6), bool)
     use[~np.isfinite(chain.hold), :2] = False
     use[chain.keeps_out, 2] = False
     use[chain.keeps_in, 4] = False
     use[chain.is_smooth, 4] = False
-    index = np.where(use, np.cumsum(use.ravel()).reshape(m, 6) - 1, -1)
+    number = np.arange(m)
+    if m == len(chain.is_line):
+        number = np.where(2 * number <= m, 2 * number, 2 * (m - number) - 1)
+    order = np.argsort(number, kind="stable")
+    index = np.empty((m, 6), np.int64)
+    index[order] = np.cumsum(use[order].ravel()).reshape(m, 6) - 1
+    index[~use] = -1
     index[chain.is_smooth, 4] = index[chain.is_smooth, 2]
     return index, int(use.sum())
 
@@ -507,15 +513,14 @@ def _products(jac: Floats, begin: Ints) -> Floats:
 
 
 def _solution(rows: Ints, cols: Ints, values: Floats, right: Floats) -> Floats:
-    """What solves the equations; entries given twice add up."""
-    n = len(right)
-    if n <= MOST_DENSE:
-        lhs = np.bincount(rows * n + cols, values, minlength=n * n).reshape(n, n)
-        return np.asarray(np.linalg.solve(lhs, right))
-    from scipy.sparse import csc_matrix
-    from scipy.sparse.linalg import spsolve
+    """What solves the symmetric equations of neighbours; entries given twice add up."""
+    from scipy.linalg import solveh_banded
 
-    return np.asarray(spsolve(csc_matrix((values, (rows, cols)), shape=(n, n)), right)).ravel()
+    low = rows >= cols
+    rows, cols, values = rows[low], cols[low], values[low]
+    n, width = len(right), int((rows - cols).max()) + 1
+    band = np.bincount((rows - cols) * n + cols, values, minlength=width * n).reshape(width, n)
+    return np.asarray(solveh_banded(band, right, lower=True, check_finite=False), np.float64)
 
 
 def _springs(chain: Chain, index: Ints, n: int, start: Complexes) -> tuple[Floats, Floats]:
