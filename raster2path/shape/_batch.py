@@ -65,35 +65,49 @@ def bernstein(t: Floats) -> tuple[Floats, Floats, Floats, Floats]:
     return s * s * s, 3 * s * s * t, 3 * s * t * t, t * t * t
 
 
-def _powers(c: Complexes) -> tuple[Floats, Floats]:
-    """Coefficients of 1, t, t², t³ of cubics c (m, 4), as x and y of shape (4, m, 1)."""
-    p0, p1, p2, p3 = (c[:, k, None] for k in range(4))
-    z = np.stack([p0, 3 * (p1 - p0), 3 * (p0 - 2 * p1 + p2), p3 - p0 + 3 * (p1 - p2)])
+Powers = tuple[Floats, Floats]
+"""Coefficients of 1, t, t², t³ of m cubics, as x and y of shape (4, m, 1)."""
+
+
+def _powers(c: Complexes) -> Powers:
+    """Coefficients of cubics c (m, 4)."""
+    p0, p1, p2, p3 = c[:, 0], c[:, 1], c[:, 2], c[:, 3]
+    z = np.empty((4, len(c), 1), np.complex128)
+    z[0, :, 0] = p0
+    z[1, :, 0] = 3 * (p1 - p0)
+    z[2, :, 0] = 3 * (p0 - 2 * p1 + p2)
+    z[3, :, 0] = p3 - p0 + 3 * (p1 - p2)
     return z.real.copy(), z.imag.copy()
 
 
-def _places(t: Floats, powers: tuple[Floats, Floats]) -> tuple[Floats, Floats]:
+def _places(t: Floats, powers: Powers) -> tuple[Floats, Floats]:
     """Places at parameters t (m, k); real numbers, as they cost half of complex ones."""
-    x, y = (((c[3] * t + c[2]) * t + c[1]) * t + c[0] for c in powers)
-    return x, y
+    a, b = powers
+    return (
+        ((a[3] * t + a[2]) * t + a[1]) * t + a[0],
+        ((b[3] * t + b[2]) * t + b[1]) * t + b[0],
+    )
 
 
-def _speeds(t: Floats, powers: tuple[Floats, Floats]) -> tuple[Floats, Floats]:
+def _speeds(t: Floats, powers: Powers) -> tuple[Floats, Floats]:
     """First derivatives of x and y at t."""
-    x, y = ((3 * c[3] * t + 2 * c[2]) * t + c[1] for c in powers)
-    return x, y
+    a, b = powers
+    return (
+        (3 * a[3] * t + 2 * a[2]) * t + a[1],
+        (3 * b[3] * t + 2 * b[2]) * t + b[1],
+    )
 
 
-def nearer(t: Floats, c: Complexes, qx: Floats, qy: Floats) -> Floats:
+def nearer(t: Floats, powers: Powers, qx: Floats, qy: Floats) -> Floats:
     """Parameters moved by one Newton step towards the feet of points q, kept within 0 to 1."""
-    powers = _powers(c)
     (px, py), (vx, vy) = _places(t, powers), _speeds(t, powers)
     gx, gy = px - qx, py - qy
     ax, ay = (6 * c[3] * t + 2 * c[2] for c in powers)
     second = vx * vx + vy * vy
     curved = second + ax * gx + ay * gy
     step = (vx * gx + vy * gy) / np.maximum(np.maximum(curved, 0.3 * second), 1e-12)
-    return np.asarray(np.clip(t - np.clip(step, -0.2, 0.2), 0.0, 1.0), np.float64)
+    step = np.minimum(np.maximum(step, -0.2), 0.2)
+    return np.asarray(np.minimum(np.maximum(t - step, 0.0), 1.0), np.float64)
 
 
 def _handles(t: Floats, qx: Floats, qy: Floats, ends: Ends, arc: Floats) -> Complexes:
@@ -128,14 +142,20 @@ def _handles(t: Floats, qx: Floats, qy: Floats, ends: Ends, arc: Floats) -> Comp
 
 
 def _across(
-    t: Floats, qx: Floats, qy: Floats, cubics: Complexes, ends: Ends, *, arc: Floats
+    t: Floats,
+    qx: Floats,
+    qy: Floats,
+    cubics: Complexes,
+    powers: Powers,
+    *,
+    ends: Ends,
+    arc: Floats,
 ) -> Complexes:
     """Cubics after one Gauss-Newton step on the distances across them.
 
     Sliding along the curve costs nothing here, so two rounds do what a dozen of plain least
     squares would. A weak spring holds handles that the points say nothing about.
     """
-    powers = _powers(cubics)
     (px, py), (vx, vy) = _places(t, powers), _speeds(t, powers)
     size = np.sqrt(vx * vx + vy * vy) + 1e-12
     nx, ny = -vy / size, vx / size
@@ -276,10 +296,11 @@ def fit_cubics(
     t = np.clip((along[spot] - along[first][:, None]) / arc[:, None], 0.0, 1.0)
     arc = np.maximum(arc, np.abs(ends.p1 - ends.p0))
     cubics = _handles(t, qx, qy, ends, arc)
-    for _ in range(n_rounds):
-        t = nearer(t, cubics, qx, qy)
-        cubics = _across(t, qx, qy, cubics, ends, arc=arc)
     powers = _powers(cubics)
+    for _ in range(n_rounds):
+        t = nearer(t, powers, qx, qy)
+        cubics = _across(t, qx, qy, cubics, powers, ends=ends, arc=arc)
+        powers = _powers(cubics)
     (px, py), (vx, vy) = _places(t, powers), _speeds(t, powers)
     gx, gy = px - qx, py - qy
     # Across the curve only: what is along it is a matter of the parameter.
@@ -386,9 +407,11 @@ class Chain:
 
 def feet(cubics: Complexes, q: Complexes, piece: Ints, t: Floats, n: int = 2) -> Floats:
     """Parameters of the feet of points q, each on its own piece."""
-    own = cubics[piece]
+    x, y = _powers(cubics)
+    own = x[:, piece, 0], y[:, piece, 0]
+    qx, qy = q.real.copy(), q.imag.copy()
     for _ in range(n):
-        t = nearer(t[:, None], own, q.real[:, None], q.imag[:, None])[:, 0]
+        t = nearer(t, own, qx, qy)
     return t
 
 
@@ -414,8 +437,9 @@ def polished(chain: Chain, q: Complexes, piece: Ints, t: Floats, n_rounds: int) 
 
 
 def _misfit(chain: Chain, q: Complexes, piece: Ints, t: Floats, start: Complexes) -> float:
-    px, py = _places(t[:, None], _powers(chain.cubics[piece]))
-    gap2 = (px[:, 0] - q.real) ** 2 + (py[:, 0] - q.imag) ** 2
+    x, y = _powers(chain.cubics)
+    px, py = _places(t, (x[:, piece, 0], y[:, piece, 0]))
+    gap2 = (px - q.real) ** 2 + (py - q.imag) ** 2
     held = np.where(np.isfinite(chain.hold), chain.hold, 0.0)
     moved = float((held * np.abs(chain.nodes - start) ** 2).sum())
     return float(gap2.sum()) + moved + 1e-12
@@ -426,9 +450,10 @@ def _jacobian(chain: Chain, q: Complexes, piece: Ints, t: Floats) -> tuple[Float
 
     Those are x, y, turn and handle at the piece's start, then at its end.
     """
-    powers = _powers(chain.cubics[piece])
-    (px, py), (vx, vy) = _places(t[:, None], powers), _speeds(t[:, None], powers)
-    place, speed = (px + 1j * py)[:, 0], (vx + 1j * vy)[:, 0]
+    x, y = _powers(chain.cubics)
+    powers = x[:, piece, 0], y[:, piece, 0]
+    (px, py), (vx, vy) = _places(t, powers), _speeds(t, powers)
+    place, speed = px + 1j * py, vx + 1j * vy
     along = speed / np.maximum(np.abs(speed), 1e-12)
     normal = 1j * along
     end = chain.after[piece]

@@ -368,10 +368,17 @@ def _candidates(z: Complexes, sight: _Sight) -> Ints:
     return np.asarray(both[~near[both]], np.int64)
 
 
-def _prices(sums: _Sums, at: Ints, sight: _Sight) -> tuple[Floats, npt.NDArray[np.bool_]]:
-    """What a piece costs from each candidate to each later one, and whether it is a line."""
+def _prices(
+    sums: _Sums, at: Ints, sight: _Sight, group: Ints
+) -> tuple[Floats, npt.NDArray[np.bool_]]:
+    """What a piece costs from each candidate to each later one, and whether it is a line.
+
+    Pieces over more than two groups' bounds are not looked at; neighbours always are.
+    """
     m = len(at)
     a, b = np.triu_indices(m, 1)
+    near = (group[b] - group[a] <= 2) | (b - a == 1)
+    a, b = a[near], b[near]
     n = at[b] - at[a]
     trim = np.clip((n - 3) // 2, 0, sight.trim)
     first, last = at[a] + trim, at[b] - trim
@@ -387,9 +394,9 @@ def _prices(sums: _Sums, at: Ints, sight: _Sight) -> tuple[Floats, npt.NDArray[n
     return table, is_line
 
 
-def _shortest(sums: _Sums, at: Ints, sight: _Sight) -> list[tuple[int, int, bool]]:
+def _shortest(sums: _Sums, at: Ints, sight: _Sight, group: Ints) -> list[tuple[int, int, bool]]:
     """The cheapest chain of pieces from the first candidate to the last."""
-    table, is_line = _prices(sums, at, sight)
+    table, is_line = _prices(sums, at, sight, group)
     m = len(at)
     cost = np.full(m, np.inf)
     cost[0] = 0.0
@@ -420,9 +427,13 @@ def _pieces(z: Complexes, sight: _Sight) -> list[_Piece]:
     """The lines and arcs of an open track, in order, first to last point."""
     sums = _Sums(z)
     at = _candidates(z, sight)
-    rough = _shortest(sums, at, sight)
+    rough = _shortest(sums, at, sight, np.zeros(len(at), np.int64))
     gap = max(2, int(np.max(np.diff(at))))
-    fine = _shortest(sums, _finer([b for _, b, _ in rough[:-1]], len(z), gap), sight)
+    breaks = [b for _, b, _ in rough]
+    at = _finer(breaks[:-1], len(z), gap)
+    # a break may move or go, so a piece may reach to the candidates of the next but one
+    middles = (np.array([0, *breaks[:-1]]) + np.array(breaks)) / 2
+    fine = _shortest(sums, at, sight, np.searchsorted(middles, at).astype(np.int64))
     return [_laid(sums, z, a, b, sight, is_line=is_line) for a, b, is_line in fine]
 
 
