@@ -258,3 +258,16 @@ def test_a_stroke_that_goes_nowhere_is_no_slit() -> None:
     line = stroke(np.array([[10.0, 10], [20, 10], [30, 10], [40, 10]]), Kind.ORGANIC)
     paths = fitted((), (blot, line))
     assert len(paths.slits) == 1
+
+
+@pytest.mark.parametrize("kind", [Kind.GEOMETRIC, Kind.ORGANIC])
+@pytest.mark.parametrize("reach", [1.5, 3.0, 6.0])
+def test_a_stroke_out_and_back_keeps_its_reach(kind: Kind, reach: float) -> None:
+    """A middle line that doubles back to its start: no crash, and the slit goes all the way."""
+    out = np.linspace(0, reach, max(2, round(2 * reach)))
+    along = 40 + np.concatenate([out, out[-2::-1]])
+    line = stroke(np.column_stack([along, np.full(len(along), 40.0)]), kind)
+    paths = fitted((), (line,))
+    assert len(paths.slits) == 1
+    x0, _, x1, _ = paths.slits[0].bounds()
+    assert x1 - x0 > 0.5 * reach * SCALE

@@ -183,6 +183,8 @@ def _fitted(track: _Track, limits: _Limits, tries: int, tight: tuple[complex, ..
     runs = _runs(track.points, kinds, is_closed=track.is_closed)
     for points, each in [(track.points, kind)] if is_one else runs:
         segments += _open(points, each, track.sigma, limits)
+    if sum(segment.length for segment in segments) < 1e-6:
+        return _point_by_point(track)  # out and back on itself
     return Path(tuple(segments), track.is_closed)
 
 
