@@ -479,3 +479,29 @@ def test_kind_is_put_on_every_piece() -> None:
 def test_what_is_no_ring_is_refused(points: Points, what: str) -> None:
     with pytest.raises(ValueError, match=what):
         curves.fit_closed(points, sigma=0.1, tolerance=1.0)
+
+
+def test_what_is_foreseen_for_many_changes_nothing_for_one() -> None:
+    """Fitted in one batch with others, a ring gets the path that it gets alone."""
+    lines = [even(blob(seed, 5, 60.0)) for seed in range(4)]
+    lines.append(even(np.asarray(star(), np.complex128)))
+    known = curves.foreseen([curves.Contour(z, 0.2, 1.5, 1.0, is_closed=True) for z in lines])
+    for z in lines:
+        alone = curves.fit_closed(z, sigma=0.2, tolerance=1.5)
+        ahead = curves.fit_closed(z, sigma=0.2, tolerance=1.5, known=known)
+        assert len(ahead) == len(alone)
+        assert np.allclose([s.start for s in ahead], [s.start for s in alone], atol=1e-6)
+
+
+def test_a_tight_place_keeps_the_corner_on_the_ring_and_leaves_the_others() -> None:
+    """Blur has rounded every corner; where something runs close by, it is not carried on."""
+    corners = 100 + 100j + 80 * np.array([0, 1, 1 + 1j, 1j])
+    points = blurred_contour(corners, 2.0)
+    tight = complex(corners[2])
+    free = curves.fit_closed(points, sigma=0.1, tolerance=1.0, blur=2.0)
+    held = curves.fit_closed(
+        points, sigma=0.1, tolerance=1.0, blur=2.0, tight=(tight,), closeness=2
+    )
+    assert free.nearest(tight).distance < 0.3
+    assert held.nearest(tight).distance > 1.0
+    assert held.nearest(complex(corners[0])).distance < 0.3

@@ -282,13 +282,12 @@ def fit_cubics(
         last: index of its last one.
         ends: positions and directions to start and end with.
         n_rounds: how often the parameters are moved to the feet of the points.
-        n_samples: points looked at, at most.
+        n_samples: points looked at; of a short stretch some more than once.
 
     Returns:
         Control points (m, 4), sum of squares (m,) and largest of the distances (m,).
     """
-    k = int(np.clip(int((last - first).max(initial=2)) - 1, 4, n_samples))
-    share = (np.arange(k) + 0.5) / k
+    share = (np.arange(n_samples) + 0.5) / n_samples
     spot = first[:, None] + 1 + np.rint(share * (last - first - 2)[:, None]).astype(np.int64)
     spot = np.clip(spot, first[:, None], last[:, None])
     qx, qy = z.real[spot], z.imag[spot]

@@ -13,7 +13,8 @@ import cmath
 import itertools
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -52,6 +53,9 @@ FINE = 1e-3
 
 STEADY = 0.18
 """What is left of a steady line, pixels' noise and drawn detail together, is less."""
+
+BATCH = 2000
+"""Points fitted at once; 8000 were slower when measured: they no longer fit into fast memory."""
 
 MOST_BREAKS = 100
 PAD = 48
@@ -204,6 +208,14 @@ def _resampled(z: Complexes, *, is_closed: bool) -> Complexes:
 # ------------------------------------------------------------------ places and directions
 
 
+@lru_cache
+def _polynomial(half: int) -> tuple[Floats, Floats]:
+    """Powers over a window of so many points each way, and what fits their coefficients."""
+    s = np.arange(-half, half + 1) / half
+    basis = np.stack([s**k for k in range(4 if half > 2 else 3)], axis=1)
+    return basis, np.asarray(np.linalg.pinv(basis), np.float64)
+
+
 def _local_fits(
     z: Complexes, at: Ints, lo: Ints, hi: Ints, sigma: Floats
 ) -> tuple[Complexes, Complexes]:
@@ -224,11 +236,7 @@ def _local_fits(
         ok = growing & (at - half >= lo) & (at + half <= hi)
         if not ok.any():
             break
-        s = np.arange(-half, half + 1) / half
-        basis = (
-            np.stack([s**0, s, s**2, s**3], axis=1) if half > 2 else np.stack([s**0, s, s**2], 1)
-        )
-        inverse = np.linalg.pinv(basis)
+        basis, inverse = _polynomial(half)
         window = z[at[ok][:, None] + np.arange(-half, half + 1)]
         fit = window @ inverse.T
         direction = fit[:, 1] / np.maximum(np.abs(fit[:, 1]), 1e-12)
@@ -254,8 +262,7 @@ def _tremor(z: Complexes, *, is_closed: bool) -> float:
     half, n = TREMOR_REACH, len(z)
     if n < 8 * half:
         return 0.0
-    s = np.arange(-half, half + 1) / half
-    basis = np.stack([s**0, s, s**2, s**3], axis=1)
+    basis, inverse = _polynomial(half)
     middles = np.arange(0, n, 6) if is_closed else np.arange(half, n - half, 6)
     at = middles[:, None] + np.arange(-half, half + 1)
     window = z[at % n]
@@ -264,7 +271,7 @@ def _tremor(z: Complexes, *, is_closed: bool) -> float:
     if calm.mean() < 0.2:
         return 0.0
     window = window[calm]
-    fit = window @ np.linalg.pinv(basis).T
+    fit = window @ inverse.T
     heading = fit[:, 1] / np.maximum(np.abs(fit[:, 1]), 1e-12)
     off = (heading[:, None].conj() * (window - fit @ basis.T)).imag
     left = float(np.quantile(np.sqrt((off**2).mean(axis=1)), 0.3))
@@ -620,8 +627,18 @@ def _fewest(runs: Sequence[_Run]) -> list[_Pieces]:
     return out
 
 
-_Known = dict[tuple[object, ...], _Pieces]
-"""What has been fitted already, by the run's key: of a long ring few runs are tried again."""
+@dataclass(frozen=True, slots=True, eq=False)
+class Known:
+    """What has been found already: of a long ring few runs are tried again.
+
+    Attributes:
+        pieces: by the run's key.
+        corners: by the contour's points and how it is seen.
+    """
+
+    pieces: dict[tuple[object, ...], _Pieces] = field(default_factory=dict)
+    corners: dict[tuple[bytes, _Sight], _Corners] = field(default_factory=dict)
+
 
 # ------------------------------------------------------------------ chains
 
@@ -701,13 +718,10 @@ def _assigned(
     return np.concatenate(q), np.concatenate(piece), np.concatenate(t)
 
 
-def _solved(runs: Sequence[_Run], known: _Known, *, is_closed: bool, n_rounds: int = 3) -> _Fit:
+def _solved(runs: Sequence[_Run], known: Known, *, is_closed: bool, n_rounds: int = 3) -> _Fit:
     """Runs fitted with the fewest cubics and polished together."""
-    keys = [None if run.is_line else run.key() for run in runs]
-    new = {key: run for key, run in zip(keys, runs, strict=True) if key and key not in known}
-    if new:
-        known.update(zip(new, _fewest(list(new.values())), strict=True))
-    pieces = [known[key] if key else _straight(run) for key, run in zip(keys, runs, strict=True)]
+    _learn(runs, known)
+    pieces = [_straight(run) if run.is_line else known.pieces[run.key()] for run in runs]
     sigma = float(np.median([run.sigma for run in runs]))
     soft = _correlated(sigma) * sigma**2 / 0.3**2
     hold = np.array([np.inf if run.is_firm else soft for run in runs])
@@ -716,6 +730,14 @@ def _solved(runs: Sequence[_Run], known: _Known, *, is_closed: bool, n_rounds: i
         return fit
     chain = _batch.polished(fit.chain, fit.q, fit.piece, fit.t, n_rounds)
     return _Fit(chain, fit.q, fit.piece, fit.t, fit.first)
+
+
+def _learn(runs: Sequence[_Run], known: Known) -> None:
+    """Fit those runs that are not known yet, all at once."""
+    new = {run.key(): run for run in runs if not run.is_line}
+    new = {key: run for key, run in new.items() if key not in known.pieces}
+    if new:
+        known.pieces.update(zip(new, _fewest(list(new.values())), strict=True))
 
 
 def _straight(run: _Run) -> _Pieces:
@@ -765,7 +787,7 @@ class _Try:
 
 
 def _within(
-    runs: list[_Run], tolerance: float, known: _Known, *, is_closed: bool
+    runs: list[_Run], tolerance: float, known: Known, *, is_closed: bool
 ) -> tuple[_Fit, Floats, Complexes]:
     """Runs fitted so that no point is farther than the tolerance, if splitting can do it.
 
@@ -840,7 +862,7 @@ def fit_run(
     run = _Run(z, sigma, tolerance, start_tangent, end_tangent, penalty=penalty or PENALTY)
     if fits and _is_chord(z, sigma, tolerance):
         return (Line(complex(z[0]), complex(z[-1]), kind),)
-    return _segments(_within([run], tolerance, {}, is_closed=False)[0], kind)
+    return _segments(_within([run], tolerance, Known(), is_closed=False)[0], kind)
 
 
 def _resampled_to(z: Complexes, n: int) -> Complexes:
@@ -871,6 +893,7 @@ def fit_closed(
     blur: float = 1.0,
     tight: Sequence[complex] = (),
     closeness: int = 0,
+    known: Known | None = None,
 ) -> Path:
     """A closed path of the fewest cubics and lines through a ring, tips and corners kept.
 
@@ -883,6 +906,7 @@ def fit_closed(
         blur: standard deviation of the picture's blur.
         tight: places where something else runs close by: corners there stay on the ring.
         closeness: how many times more closely than elsewhere the ring is followed there.
+        known: what was `foreseen`, if anything; what is found on the way is added.
 
     Returns:
         A path in the same direction. It is smooth except at corners and never crosses itself.
@@ -894,7 +918,7 @@ def fit_closed(
         tight=tuple(tight),
         closeness=closeness,
     )
-    known: _Known = {}
+    known = known or Known()
     best: _Try | None = None
     for _ in range(4 if len(z) >= 16 else 0):
         one = _attempt(z, sight, kind, known, is_closed=True)
@@ -915,8 +939,47 @@ def _seen(z: Complexes, sigma: float, tolerance: float, blur: float, *, is_close
     return _Sight(max(sigma, tremor, LEAST_SIGMA), blur, tolerance)
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Contour:
+    """A line that `fit_closed` or `fit_open` will be asked for, as they are told of it."""
+
+    points: Points
+    sigma: float
+    tolerance: float
+    blur: float
+    is_closed: bool
+
+
+def foreseen(contours: Sequence[Contour]) -> Known:
+    """What the first try at many contours needs, fitted in few large batches.
+
+    The contours' own fits come out the same without it, but later.
+    """
+    known = Known()
+    waiting: list[_Run] = []
+    for contour in contours:
+        is_closed = contour.is_closed
+        z = _resampled(_check(contour.points, 2), is_closed=is_closed)
+        if len(z) < (16 if is_closed else 5):
+            continue
+        sight = _seen(z, contour.sigma, contour.tolerance, contour.blur, is_closed=is_closed)
+        corners = _corners(z, sight, known, is_closed=is_closed)
+        waiting += _ready(z, corners, sight, is_closed=is_closed)[1]
+        if sum(len(run.z) for run in waiting) > BATCH:
+            _learn(waiting, known)
+            waiting = []
+    _learn(waiting, known)
+    return known
+
+
 def fit_open(
-    points: Points, *, sigma: float, tolerance: float, kind: Kind = Kind.ORGANIC, blur: float = 1.0
+    points: Points,
+    *,
+    sigma: float,
+    tolerance: float,
+    kind: Kind = Kind.ORGANIC,
+    blur: float = 1.0,
+    known: Known | None = None,
 ) -> Path:
     """The same for an open line; it keeps its first and last point exactly.
 
@@ -927,33 +990,26 @@ def fit_open(
             corners excepted.
         kind: put on every piece.
         blur: standard deviation of the picture's blur.
+        known: what was `foreseen`, if anything.
     """
+    known = known or Known()
     line = _check(points, 2)
     z = _resampled(line, is_closed=False)
     if len(z) < 5:
         return Path((Line(complex(line[0]), complex(line[-1]), kind),), is_closed=False)
     sight = _seen(z, sigma, tolerance, blur, is_closed=False)
-    one = _attempt(z, sight, kind, {}, is_closed=False)
+    one = _attempt(z, sight, kind, known, is_closed=False)
     if one.gap <= tolerance and (_is_simple(one.path) or not _is_simple_line(z)):
         return one.path
-    other = _attempt(z, sight.closer().closer(), kind, {}, is_closed=False)
+    other = _attempt(z, sight.closer().closer(), kind, known, is_closed=False)
     return one.path if other.gap > one.gap and _is_simple(one.path) else other.path
 
 
-def _attempt(z: Complexes, sight: _Sight, kind: Kind, known: _Known, *, is_closed: bool) -> _Try:
+def _attempt(z: Complexes, sight: _Sight, kind: Kind, known: Known, *, is_closed: bool) -> _Try:
     """One fit of a resampled contour; corners that turn out wrong are put back or dropped."""
-    corners = _on_tight(z, _find_corners(z, sight, is_closed=is_closed), sight)
+    corners = _corners(z, sight, known, is_closed=is_closed)
     while True:
-        n = len(corners.index)
-        if is_closed and not n:
-            calm = int(np.argmin(_turns(z, min(8, len(z) // 4), is_closed=True)))
-            z = np.roll(z, -calm)
-        runs = _split(z, corners, sight, is_closed=is_closed)
-        if is_closed and n:
-            runs = _with_lines(runs, corners, sight)
-        elif not is_closed:
-            runs = _open_lines(runs, sight.tolerance)
-        runs = [_closer_at_tight(run, sight) for run in runs]
+        z, runs = _ready(z, corners, sight, is_closed=is_closed)
         fit, gaps, places = _within(runs, sight.tolerance, known, is_closed=is_closed)
         path = Path(_segments(fit, kind), is_closed)
         better = _mended(z, corners, fit, path)
@@ -962,6 +1018,30 @@ def _attempt(z: Complexes, sight: _Sight, kind: Kind, known: _Known, *, is_close
             far = places[gaps > sight.tolerance]
             return _Try(path, float(gaps.max()), tuple(far.tolist()))
         corners = better
+
+
+def _corners(z: Complexes, sight: _Sight, known: Known, *, is_closed: bool) -> _Corners:
+    key = (z.tobytes(), sight)
+    if key not in known.corners:
+        found = _find_corners(z, sight, is_closed=is_closed)
+        known.corners[key] = _on_tight(z, found, sight)
+    return known.corners[key]
+
+
+def _ready(
+    z: Complexes, corners: _Corners, sight: _Sight, *, is_closed: bool
+) -> tuple[Complexes, list[_Run]]:
+    """The contour, started where it is calm if it has no corner, and its runs, lines marked."""
+    n = len(corners.index)
+    if is_closed and not n:
+        calm = int(np.argmin(_turns(z, min(8, len(z) // 4), is_closed=True)))
+        z = np.roll(z, -calm)
+    runs = _split(z, corners, sight, is_closed=is_closed)
+    if is_closed and n:
+        runs = _with_lines(runs, corners, sight)
+    elif not is_closed:
+        runs = _open_lines(runs, sight.tolerance)
+    return z, [_closer_at_tight(run, sight) for run in runs]
 
 
 def _on_tight(z: Complexes, corners: _Corners, sight: _Sight) -> _Corners:

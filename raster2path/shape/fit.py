@@ -31,6 +31,7 @@ from raster2path.geometry import (
 from raster2path.job import FitRules
 from raster2path.model import FittedRing, Kinds, Note, NoteKind, Outlines, Paths, Ring, Stroke
 from raster2path.shape import curves
+from raster2path.shape.curves import Known
 from raster2path.shape.straights import fit_strict, fit_strict_run
 
 if TYPE_CHECKING:
@@ -95,8 +96,9 @@ def fit_outlines(outlines: Outlines, *, rules: FitRules) -> Paths:
     rings = [_track(ring, scale, is_closed=True) for ring in outlines.rings]
     drawn = [stroke for stroke in outlines.strokes if _goes_somewhere(stroke, scale)]
     strokes = [_track(stroke, scale, is_closed=stroke.is_closed) for stroke in drawn]
-    paths = _apart(rings, limits)
-    slits = [_verified(track, limits) for track in strokes]
+    known = _foreseen([*rings, *strokes], limits)
+    paths = _apart(rings, limits, known)
+    slits = [_verified(track, limits, known) for track in strokes]
     checked = list(zip([*rings, *strokes], [*paths, *slits], strict=True))
     notes = [note for track, path in checked for note in _notes(track, path, limits, scale)]
     return Paths(
@@ -139,19 +141,32 @@ def _ended(path: Path, stroke: Stroke) -> Path:
 # ------------------------------------------------------------------ one outline
 
 
-def _verified(track: _Track, limits: _Limits) -> Path:
+def _foreseen(tracks: Sequence[_Track], limits: _Limits) -> Known:
+    """What flowing outlines need first, fitted for all of them at once."""
+    return curves.foreseen(
+        [
+            curves.Contour(track.points, track.sigma, limits.organic, limits.blur, track.is_closed)
+            for track in tracks
+            if len(track.points) > 3 and bool(np.all(track.kinds == Kind.ORGANIC))
+        ]
+    )
+
+
+def _verified(track: _Track, limits: _Limits, known: Known) -> Path:
     """The path of one outline; fitted closer where it would leave the points by too much."""
-    path = _fitted(track, limits, 0)
+    path = _fitted(track, limits, 0, known)
     if bool(np.all(track.kinds == Kind.ORGANIC)):
         return path  # those curves hold their ceiling themselves, as well as they can
     excess = _excess(track, path, limits)
     if excess <= 0:
         return path
-    closer = _fitted(track, limits, 1)
+    closer = _fitted(track, limits, 1, known)
     return closer if _excess(track, closer, limits) < excess else path
 
 
-def _fitted(track: _Track, limits: _Limits, tries: int, tight: tuple[complex, ...] = ()) -> Path:
+def _fitted(
+    track: _Track, limits: _Limits, tries: int, known: Known, tight: tuple[complex, ...] = ()
+) -> Path:
     """The path of one outline; each further try lies closer to the points than the one before.
 
     Where the `tight` places are known, a flowing outline is followed closer only there, and for
@@ -163,14 +178,14 @@ def _fitted(track: _Track, limits: _Limits, tries: int, tight: tuple[complex, ..
     is_one = bool(np.all(kinds == kinds[0]))
     kind = Kind(int(kinds[0]))
     if is_one and track.is_closed and kind is Kind.ORGANIC and tight:
-        return _closed(track, kind, limits, tight, 2 * tries)
+        return _closed(track, kind, limits, known, tight=tight, closeness=2 * tries)
     if not (tight and tries == 1):
         closer = (1.0, 0.4, 0.2)[tries]
         track = replace(track, sigma=track.sigma * closer)
         limits = _Limits(limits.blur, limits.organic * closer, limits.strict * closer)
     if is_one and track.is_closed:
         if kind is Kind.ORGANIC or tries == 2:
-            return _closed(track, kind, limits)
+            return _closed(track, kind, limits, known)
         return fit_strict(
             track.points,
             sigma=track.sigma,
@@ -182,7 +197,7 @@ def _fitted(track: _Track, limits: _Limits, tries: int, tight: tuple[complex, ..
     segments: list[Segment] = []
     runs = _runs(track.points, kinds, is_closed=track.is_closed)
     for points, each in [(track.points, kind)] if is_one else runs:
-        segments += _open(points, each, track.sigma, limits)
+        segments += _open(points, each, track.sigma, limits, known)
     if sum(segment.length for segment in segments) < 1e-6:
         return _point_by_point(track)  # out and back on itself
     return Path(tuple(segments), track.is_closed)
@@ -192,6 +207,8 @@ def _closed(
     track: _Track,
     kind: Kind,
     limits: _Limits,
+    known: Known,
+    *,
     tight: tuple[complex, ...] = (),
     closeness: int = 0,
 ) -> Path:
@@ -203,14 +220,24 @@ def _closed(
         blur=limits.blur,
         tight=tight,
         closeness=closeness,
+        known=known,
     )
 
 
-def _open(points: Points, kind: Kind, sigma: float, limits: _Limits) -> tuple[Segment, ...]:
+def _open(
+    points: Points, kind: Kind, sigma: float, limits: _Limits, known: Known
+) -> tuple[Segment, ...]:
     tolerance = limits.tolerance(kind)
     if kind is Kind.ORGANIC and len(points) > 3:
         return tuple(
-            curves.fit_open(points, sigma=sigma, tolerance=tolerance, kind=kind, blur=limits.blur)
+            curves.fit_open(
+                points,
+                sigma=sigma,
+                tolerance=tolerance,
+                kind=kind,
+                blur=limits.blur,
+                known=known,
+            )
         )
     return fit_strict_run(points, sigma=sigma, blur=limits.blur, tolerance=tolerance, kind=kind)
 
@@ -267,9 +294,9 @@ def _runs(points: Points, kinds: Kinds, *, is_closed: bool) -> Iterator[tuple[Po
 # ------------------------------------------------------------------ all outlines
 
 
-def _apart(tracks: Sequence[_Track], limits: _Limits) -> list[Path]:
+def _apart(tracks: Sequence[_Track], limits: _Limits, known: Known) -> list[Path]:
     """A path for each ring, those that would cross themselves or others fitted closer."""
-    paths = [_verified(track, limits) for track in tracks]
+    paths = [_verified(track, limits, known) for track in tracks]
     tries = [0] * len(tracks)
     for _ in range(TRIES - 1):
         guilty = _crossing(paths)
@@ -277,7 +304,7 @@ def _apart(tracks: Sequence[_Track], limits: _Limits) -> list[Path]:
             break
         for k, places in guilty.items():
             tries[k] = min(TRIES - 1, tries[k] + 1)
-            paths[k] = _fitted(tracks[k], limits, tries[k], places)
+            paths[k] = _fitted(tracks[k], limits, tries[k], known, places)
     return paths
 
 
