@@ -11,7 +11,7 @@ from __future__ import annotations
 import cmath
 import math
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from enum import IntEnum
 
 import numpy as np
@@ -277,12 +277,45 @@ class Place:
     distance: float
 
 
+def _flattened(segments: Sequence[Segment], flatness: float) -> Complexes:
+    """Points along segments, `n_steps` on each, its end left to the next; cubics all at once."""
+    counts = np.array([segment.n_steps(flatness) for segment in segments])
+    begin = np.cumsum(counts) - counts
+    out = np.empty(int(counts.sum()), np.complex128)
+    curved: list[int] = []
+    controls: list[tuple[complex, complex, complex, complex]] = []
+    for k, segment in enumerate(segments):
+        if isinstance(segment, Cubic):
+            curved.append(k)
+            controls.append((segment.start, segment.control1, segment.control2, segment.end))
+        elif counts[k] == 1:
+            out[begin[k]] = segment.start
+        else:
+            out[begin[k] : begin[k] + counts[k]] = segment.points_at(
+                np.arange(counts[k]) / counts[k]
+            )
+    if curved:
+        n = counts[curved]
+        step = np.arange(int(n.sum())) - np.repeat(np.cumsum(n) - n, n)
+        t = step / np.repeat(n, n)
+        u = 1 - t
+        own = np.repeat(np.array(controls), n, axis=0)
+        out[np.repeat(begin[curved], n) + step] = (
+            u**3 * own[:, 0]
+            + 3 * u * u * t * own[:, 1]
+            + 3 * u * t * t * own[:, 2]
+            + t**3 * own[:, 3]
+        )
+    return out
+
+
 @dataclass(frozen=True, slots=True)
 class Path:
     """Segments end to end; where `is_closed`, the last ends exactly where the first starts."""
 
     segments: tuple[Segment, ...]
     is_closed: bool
+    _flats: dict[float, Points] = field(default_factory=dict, init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
         if not self.segments:
@@ -310,17 +343,16 @@ class Path:
         return sum(segment.length for segment in self.segments)
 
     def flat(self, flatness: float = FLATNESS) -> Points:
-        """A polyline (n, 2) within `flatness` of the path.
+        """A polyline (n, 2) within `flatness` of the path, not to be written to.
 
         The first point of a closed path is not repeated at the end; an open path has both ends.
         """
-        parts = [
-            segment.points_at(np.arange(n := segment.n_steps(flatness)) / n)
-            for segment in self.segments
-        ]
-        if not self.is_closed:
-            parts.append(np.array([self.end]))
-        return to_points(np.concatenate(parts))
+        if flatness not in self._flats:
+            z = _flattened(self.segments, flatness)
+            flat = to_points(z if self.is_closed else np.append(z, self.end))
+            flat.setflags(write=False)
+            self._flats[flatness] = flat
+        return self._flats[flatness]
 
     @property
     def area(self) -> float:

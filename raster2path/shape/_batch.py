@@ -59,6 +59,11 @@ class Ends:
         )
 
 
+def steps(z: Complexes) -> Floats:
+    """Length along a line of points up to each of them."""
+    return np.concatenate([[0.0], np.cumsum(np.abs(np.diff(z)))])
+
+
 def bernstein(t: Floats) -> tuple[Floats, Floats, Floats, Floats]:
     """The four cubic weights at t."""
     s = 1 - t

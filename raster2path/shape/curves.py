@@ -20,7 +20,6 @@ import numpy as np
 import numpy.typing as npt
 
 from raster2path.geometry import (
-    FLATNESS,
     Complexes,
     Cubic,
     Kind,
@@ -30,7 +29,7 @@ from raster2path.geometry import (
     to_complex,
     to_points,
 )
-from raster2path.shape import _batch
+from raster2path.shape import _batch, _tangle
 from raster2path.shape._batch import Bools, Chain, Ends, Floats, Ints
 
 LEAST_SIGMA = 0.08
@@ -56,6 +55,9 @@ STEADY = 0.18
 
 BATCH = 2000
 """Points fitted at once; 8000 were slower when measured: they no longer fit into fast memory."""
+
+MOST_MENDS = 8
+"""Fits of one contour with corners dropped or put back; more only wait for the last few."""
 
 MOST_BREAKS = 100
 PAD = 48
@@ -188,17 +190,13 @@ def _correlated(sigma: float) -> float:
     return min(12.0, 2.0 + 6.0 * sigma)
 
 
-def _steps(z: Complexes) -> Floats:
-    return np.concatenate([[0.0], np.cumsum(np.abs(np.diff(z)))])
-
-
 def _resampled(z: Complexes, *, is_closed: bool) -> Complexes:
     """The same line with points one unit apart; ends of an open one stay."""
     whole = np.append(z, z[0]) if is_closed else z
     whole = whole[np.concatenate([[True], np.abs(np.diff(whole)) > 1e-9])]
     if len(whole) < 2:
         return z[:1]
-    along = _steps(whole)
+    along = _batch.steps(whole)
     n = max(2, round(along[-1]))
     at = np.linspace(0.0, along[-1], n + 1)
     out = np.interp(at, along, whole.real) + 1j * np.interp(at, along, whole.imag)
@@ -581,7 +579,7 @@ def _unit(v: complex) -> complex:
 def _fewest(runs: Sequence[_Run]) -> list[_Pieces]:
     """For each run the cubics that say most with least: one batched fit, one path a run."""
     z, breaks = _gathered(runs)
-    along = _steps(z)
+    along = _batch.steps(z)
     pairs_i, pairs_j, owner = [], [], []
     for k, a in enumerate(breaks.begin[:-1]):
         heading = breaks.heading[a : breaks.begin[k + 1]]
@@ -709,7 +707,7 @@ def _assigned(
     for run, own, start in zip(runs, pieces, first[:-1], strict=True):
         begin = 0 if run.is_loop else 1
         index = np.arange(begin, len(run.z) - 1)
-        along = _steps(run.z)
+        along = _batch.steps(run.z)
         k = np.searchsorted(own.breaks, index, side="right") - 1
         a, b = along[own.breaks[k]], along[own.breaks[k + 1]]
         q.append(run.z[index])
@@ -764,11 +762,13 @@ def _gaps(fit: _Fit) -> tuple[Floats, Complexes]:
 
 def _segments(fit: _Fit, kind: Kind) -> tuple[Line | Cubic, ...]:
     """The chain's pieces; neighbours share their ends to the last bit."""
+    return _drawn(fit.chain.cubics, fit.chain.is_line, kind)
+
+
+def _drawn(cubics: Complexes, is_line: Bools, kind: Kind) -> tuple[Line | Cubic, ...]:
     return tuple(
-        Line(complex(a), complex(d), kind)
-        if is_line
-        else Cubic(complex(a), complex(b), complex(c), complex(d), kind)
-        for (a, b, c, d), is_line in zip(fit.chain.cubics, fit.chain.is_line, strict=True)
+        Line(a, d, kind) if straight else Cubic(a, b, c, d, kind)
+        for (a, b, c, d), straight in zip(cubics.tolist(), is_line.tolist(), strict=True)
     )
 
 
@@ -866,7 +866,7 @@ def fit_run(
 
 
 def _resampled_to(z: Complexes, n: int) -> Complexes:
-    along = _steps(z)
+    along = _batch.steps(z)
     at = np.linspace(0, along[-1], n)
     out = np.interp(at, along, z.real) + 1j * np.interp(at, along, z.imag)
     out[0], out[-1] = z[0], z[-1]
@@ -922,12 +922,12 @@ def fit_closed(
     best: _Try | None = None
     for _ in range(4 if len(z) >= 16 else 0):
         one = _attempt(z, sight, kind, known, is_closed=True)
-        is_simple = _is_simple(one.path, FINE)
+        is_simple = _tangle.is_simple(one.path, FINE)
         if is_simple and (best is None or one.gap < best.gap):
             best = one
             if one.gap <= tolerance:
                 break
-        sight = sight.closer_at(one.far if is_simple else _crossings(one.path).tolist())
+        sight = sight.closer_at(one.far if is_simple else _tangle.crossings(one.path).tolist())
     if best is not None and best.gap <= 2 * tolerance:
         return best.path
     return _plain(ring, tolerance, kind)
@@ -999,25 +999,41 @@ def fit_open(
         return Path((Line(complex(line[0]), complex(line[-1]), kind),), is_closed=False)
     sight = _seen(z, sigma, tolerance, blur, is_closed=False)
     one = _attempt(z, sight, kind, known, is_closed=False)
-    if one.gap <= tolerance and (_is_simple(one.path) or not _is_simple_line(z)):
+    if one.gap <= tolerance and (_tangle.is_simple(one.path) or not _is_simple_line(z)):
         return one.path
     other = _attempt(z, sight.closer().closer(), kind, known, is_closed=False)
-    return one.path if other.gap > one.gap and _is_simple(one.path) else other.path
+    return one.path if other.gap > one.gap and _tangle.is_simple(one.path) else other.path
 
 
 def _attempt(z: Complexes, sight: _Sight, kind: Kind, known: Known, *, is_closed: bool) -> _Try:
     """One fit of a resampled contour; corners that turn out wrong are put back or dropped."""
     corners = _corners(z, sight, known, is_closed=is_closed)
-    while True:
+    for _ in range(MOST_MENDS):
         z, runs = _ready(z, corners, sight, is_closed=is_closed)
         fit, gaps, places = _within(runs, sight.tolerance, known, is_closed=is_closed)
         path = Path(_segments(fit, kind), is_closed)
         better = _mended(z, corners, fit, path)
-        # Each round drops a corner or puts one back, so there is an end to it.
         if better is None:
-            far = places[gaps > sight.tolerance]
-            return _Try(path, float(gaps.max()), tuple(far.tolist()))
+            break
         corners = better
+    if is_closed and not _tangle.is_simple(path, FINE):
+        path = _untangled(fit, kind)
+    far = places[gaps > sight.tolerance]
+    return _Try(path, float(gaps.max()), tuple(far.tolist()))
+
+
+def _untangled(fit: _Fit, kind: Kind) -> Path:
+    """The closed path of a fit, drawn apart where it crosses itself."""
+    chain = fit.chain
+    order = np.argsort(fit.piece, kind="stable")
+    bounds = np.searchsorted(fit.piece[order], np.arange(1, len(chain.is_line)))
+    points = np.split(fit.q[order], bounds)
+    parts = zip(chain.cubics, points, chain.is_line.tolist(), strict=True)
+    pieces = [_tangle.Piece(cubic, own, is_line) for cubic, own, is_line in parts]
+    apart = _tangle.untangled(pieces, is_closed=True)
+    cubics = np.stack([piece.cubic for piece in apart])
+    cubics[:, 3] = np.roll(cubics[:, 0], -1)
+    return Path(_drawn(cubics, np.array([piece.is_line for piece in apart]), kind), True)
 
 
 def _corners(z: Complexes, sight: _Sight, known: Known, *, is_closed: bool) -> _Corners:
@@ -1069,9 +1085,10 @@ def _mended(z: Complexes, corners: _Corners, fit: _Fit, path: Path) -> _Corners 
     is_flat = np.abs(np.angle(out * into.conj())) < LEAST_CORNER_RAD - math.radians(3)
     if is_flat.any():
         return corners.of(~is_flat)
-    if _is_simple(path):
+    if _tangle.is_simple(path):
         return None
-    far = np.min(np.abs(corners.place[:, None] - _crossings(path)[None, :]), axis=1)
+    places = np.append(_tangle.crossings(path), path.start)  # it may touch itself there, too
+    far = np.min(np.abs(corners.place[:, None] - places[None, :]), axis=1)
     at_fault = far < np.abs(corners.place - z[corners.index]) * 2 + 3
     if not at_fault.any():
         return None
@@ -1085,27 +1102,6 @@ def _open_lines(runs: list[_Run], tolerance: float) -> list[_Run]:
 
 
 # ------------------------------------------------------------------ proof
-
-
-def _is_simple(path: Path, flatness: float = FLATNESS) -> bool:
-    """True where the path does not cross or touch itself."""
-    import shapely
-
-    flat = path.flat(flatness)
-    if path.is_closed:
-        return len(flat) >= 3 and bool(shapely.LinearRing(flat).is_simple)
-    return bool(shapely.LineString(flat).is_simple)
-
-
-def _crossings(path: Path) -> Complexes:
-    """Where a path crosses itself, and where it starts."""
-    import shapely
-
-    flat = path.flat()
-    line = shapely.LineString(np.concatenate([flat, flat[:1]]) if path.is_closed else flat)
-    parts = shapely.get_parts(shapely.node(line))
-    ends = [part.coords[k] for part in parts for k in (0, -1)]
-    return np.array([complex(*end) for end in ends])
 
 
 def _is_simple_line(z: Complexes) -> bool:
@@ -1125,7 +1121,7 @@ def _plain(ring: Complexes, tolerance: float, kind: Kind) -> Path:
         nodes = to_complex(few) if len(few) >= 3 else ring
         for pull in (1 / 6, 1 / 12, 1 / 40):
             path = _through(nodes, kind, pull)
-            if _is_simple(path, FINE):
+            if _tangle.is_simple(path, FINE):
                 return path
     return path if path is not None else _through(ring, kind, 1 / 40)
 

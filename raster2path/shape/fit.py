@@ -10,12 +10,12 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 
 from raster2path.geometry import (
+    FLATNESS,
     Arc,
     Complexes,
     Kind,
@@ -30,12 +30,9 @@ from raster2path.geometry import (
 )
 from raster2path.job import FitRules
 from raster2path.model import FittedRing, Kinds, Note, NoteKind, Outlines, Paths, Ring, Stroke
-from raster2path.shape import curves
+from raster2path.shape import _tangle, curves
 from raster2path.shape.curves import Known
 from raster2path.shape.straights import fit_strict, fit_strict_run
-
-if TYPE_CHECKING:
-    from shapely import LineString
 
 LEAST_RUN_PX = 8
 """A stretch of another kind that is shorter takes its neighbour's kind."""
@@ -97,7 +94,7 @@ def fit_outlines(outlines: Outlines, *, rules: FitRules) -> Paths:
     drawn = [stroke for stroke in outlines.strokes if _goes_somewhere(stroke, scale)]
     strokes = [_track(stroke, scale, is_closed=stroke.is_closed) for stroke in drawn]
     known = _foreseen([*rings, *strokes], limits)
-    paths = _apart(rings, limits, known)
+    paths = _apart(rings, limits, known, (FLAT_PX, FLATNESS / scale))
     slits = [_verified(track, limits, known) for track in strokes]
     checked = list(zip([*rings, *strokes], [*paths, *slits], strict=True))
     notes = [note for track, path in checked for note in _notes(track, path, limits, scale)]
@@ -294,12 +291,18 @@ def _runs(points: Points, kinds: Kinds, *, is_closed: bool) -> Iterator[tuple[Po
 # ------------------------------------------------------------------ all outlines
 
 
-def _apart(tracks: Sequence[_Track], limits: _Limits, known: Known) -> list[Path]:
-    """A path for each ring, those that would cross themselves or others fitted closer."""
+def _apart(
+    tracks: Sequence[_Track], limits: _Limits, known: Known, flatness: tuple[float, ...]
+) -> list[Path]:
+    """A path for each ring, those that would cross themselves or others fitted closer.
+
+    They are looked at as coarsely as they are flattened here and by later stages: even there
+    nothing may touch.
+    """
     paths = [_verified(track, limits, known) for track in tracks]
     tries = [0] * len(tracks)
     for _ in range(TRIES - 1):
-        guilty = _crossing(paths)
+        guilty = {k: places for each in flatness for k, places in _crossing(paths, each).items()}
         if not guilty:
             break
         for k, places in guilty.items():
@@ -308,16 +311,17 @@ def _apart(tracks: Sequence[_Track], limits: _Limits, known: Known) -> list[Path
     return paths
 
 
-def _crossing(paths: Sequence[Path]) -> dict[int, tuple[complex, ...]]:
+def _crossing(paths: Sequence[Path], flatness: float) -> dict[int, tuple[complex, ...]]:
     """Closed paths that cross themselves or touch each other: by index, and where."""
     import shapely
 
     if not paths:
         return {}
-    flat = [path.flat(FLAT_PX) for path in paths]
+    flat = [path.flat(flatness) for path in paths]
     loops = np.array([shapely.LineString(np.vstack([f, f[:1]])) for f in flat])
     guilty: dict[int, list[complex]] = {
-        k: _own_crossings(loops[k]) for k in np.flatnonzero(~shapely.is_simple(loops)).tolist()
+        k: _tangle.crossings_of(loops[k]).tolist()
+        for k in np.flatnonzero(~shapely.is_simple(loops)).tolist()
     }
     a, b = shapely.STRtree(loops).query(loops, predicate="intersects")
     for i, j in zip(a.tolist(), b.tolist(), strict=True):
@@ -326,15 +330,6 @@ def _crossing(paths: Sequence[Path]) -> dict[int, tuple[complex, ...]]:
             for k in (i, j):
                 guilty.setdefault(k, []).extend(shared.tolist())
     return {k: tuple(guilty[k]) for k in sorted(guilty)}
-
-
-def _own_crossings(loop: LineString) -> list[complex]:
-    """Where a loop crosses itself."""
-    import shapely
-
-    parts = shapely.get_parts(shapely.node(loop))
-    ends = {complex(*part.coords[k]) for part in parts for k in (0, -1)}
-    return sorted(ends - {complex(*loop.coords[0])}, key=lambda c: (c.real, c.imag))
 
 
 # ------------------------------------------------------------------ the check

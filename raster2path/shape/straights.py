@@ -31,7 +31,7 @@ from raster2path.geometry import (
     to_points,
     unit,
 )
-from raster2path.shape import curves
+from raster2path.shape import _tangle, curves
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -52,6 +52,7 @@ SMOOTH_ARCS_DEG = 24.0
 """Two arcs that meet in less are one curve: arcs only stand in for it until it is fitted."""
 FLAT_PX = 0.25
 """A piece that bulges by less may be part of a longer line."""
+FLAT_PATH_PX = 0.05
 LEAST_SAGITTA_PX = 0.08
 BENT_RATIO = 2.0
 """A line is the flat part of a curve where an arc leaves so many times less squared error."""
@@ -188,9 +189,10 @@ def fit_strict(
         return whole
     sight = replace(sight, tight=tight)
     path = _closest(z, sight)
-    if places := _crossings(path):
-        path = _closest(z, replace(sight, tight=(*tight, *places)))
-        if _crossings(path):
+    places = _tangle.crossings(path, FLAT_PATH_PX)
+    if len(places):
+        path = _closest(z, replace(sight, tight=(*tight, *places.tolist())))
+        if not _tangle.is_simple(path, FLAT_PATH_PX):
             return _loose(z, sight)
     return path
 
@@ -843,18 +845,3 @@ def _sampled(path: Path) -> Complexes:
         s.points_at(np.arange(n := max(2, math.ceil(2 * s.length))) / n) for s in path.segments
     ]
     return np.asarray(np.concatenate(parts), np.complex128)
-
-
-def _crossings(path: Path) -> tuple[complex, ...]:
-    """Where a closed path crosses or touches itself."""
-    import shapely
-
-    flat = path.flat(0.05)
-    if len(flat) < 3:
-        return ()
-    loop = shapely.LinearRing(flat)
-    if shapely.is_simple(loop):
-        return ()
-    parts = shapely.get_parts(shapely.node(loop))
-    ends = {complex(*c) for part in parts for c in (part.coords[0], part.coords[-1])}
-    return tuple(sorted(ends - {complex(*flat[0])}, key=lambda c: (c.real, c.imag)))
