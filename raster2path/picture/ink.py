@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from functools import cache
-from typing import TypeVar, cast
 
 import cv2
 import numpy as np
@@ -13,10 +12,10 @@ import numpy.typing as npt
 
 from raster2path.errors import NothingFoundError
 from raster2path.model import Ink, Level, Mask, Note, NoteKind, Picture, frozen
+from raster2path.picture._shrink import halved, shrunk, small_size
 
 Bytes = npt.NDArray[np.uint8]
 Floats = npt.NDArray[np.float32]
-Tones = TypeVar("Tones", Bytes, Floats)
 
 SHARPEST_PHOTO_PX = 0.55
 """Edges less blurred than this were drawn by a computer; halving is then right in the picture's
@@ -40,6 +39,12 @@ SHALLOWEST = 0.55
 ones (printed rules, show-through, smudges) fade away."""
 
 
+LARGE_PX = 3e6
+"""Pixels above which how dark ink is gets measured on a picture of half the size."""
+
+BAND_PX = 48
+"""Rows that are worked on at a time; so few stay near the processor."""
+
 STRONG = 0.7
 """A mark that nowhere has this level is a smudge or a printed rule."""
 
@@ -62,8 +67,7 @@ def find_ink(picture: Picture) -> Ink:
     if flat is not None:
         level = _level_of_flat(grey, light, flat)
     else:
-        dark = _darkening(grey, light)
-        level = _normalised(dark, picture.name)
+        level = _level_of_photograph(grey, light, picture.name)
     mask, pen_px = _mask(level, picture.name)
     notes = _notes(mask)
     if is_photograph and not picture.is_squared:
@@ -90,7 +94,7 @@ def _linear() -> Floats:
 
 def _best_grey(rgb: Bytes) -> Bytes:
     """Grey from the mix of channels in which the ink stands out most from its paper."""
-    small = _shrunk(rgb, SMALL_PX)
+    small = shrunk(rgb, SMALL_PX)
     light = _lit(small, _linear()) + np.float32(0.01)
     size = _odd(0.04 * max(small.shape[:2]))
     paper = cv2.morphologyEx(cv2.blur(light, (3, 3)), cv2.MORPH_CLOSE, np.ones((size, size)))
@@ -115,20 +119,6 @@ def _grey(image: npt.ArrayLike) -> Bytes:
     return np.asarray(image, np.uint8)
 
 
-def _shrunk(image: Tones, long_side_px: int) -> Tones:
-    size = _small_size(image, long_side_px)
-    if size == image.shape[1::-1]:
-        return image
-    return cast("Tones", cv2.resize(image, size, interpolation=cv2.INTER_AREA))
-
-
-def _small_size(image: npt.NDArray[np.generic], long_side_px: int) -> tuple[int, int]:
-    """Width and height with a long side of no more than asked for."""
-    rows, cols = image.shape[:2]
-    scale = min(1.0, long_side_px / max(rows, cols))
-    return max(1, round(cols * scale)), max(1, round(rows * scale))
-
-
 def _odd(size_px: float) -> int:
     return 2 * round(size_px / 2) + 1
 
@@ -141,14 +131,12 @@ REACH_PX = 8
 
 def _edge_profiles(grey: Bytes) -> npt.NDArray[np.uint8]:
     """Profiles (n, 17) across strong edges, along rows and columns, rising."""
-    found = [_profiles_along_rows(grey)]
-    step = max(1, grey.shape[1] // 400)
-    found.append(_profiles_along_rows(grey[:, ::step].T, step=1))
-    return np.concatenate(found)
+    rows, cols = (max(1, size // 250) for size in grey.shape)
+    across = _profiles_along_rows(np.ascontiguousarray(grey[::rows]))
+    return np.concatenate([across, _profiles_along_rows(np.ascontiguousarray(grey[:, ::cols].T))])
 
 
-def _profiles_along_rows(grey: Bytes, step: int | None = None) -> npt.NDArray[np.uint8]:
-    rows = np.ascontiguousarray(grey[:: step or max(1, grey.shape[0] // 400)])
+def _profiles_along_rows(rows: Bytes) -> npt.NDArray[np.uint8]:
     r = REACH_PX
     if rows.shape[1] < 4 * r:
         return np.zeros((0, 2 * r + 1), np.uint8)
@@ -206,8 +194,8 @@ def _crossing(share: Floats, value: float) -> Floats:
 
 def _flat_tones(grey: Bytes) -> tuple[int, int] | None:
     """The one tone of the paper and that of the ink, where the paper is the same all over."""
-    sample = grey[::2, ::2]
-    counts = np.bincount(sample.ravel(), minlength=256) / sample.size
+    sample = grey[:: 1 if grey.size < LARGE_PX else 3]
+    counts = cv2.calcHist([sample], [0], None, [256], [0, 256]).ravel() / sample.size
     near = counts + np.roll(counts, 1) + np.roll(counts, -1)
     white = int(np.argmax(np.where(np.arange(256) >= 128, near, 0)))
     if near[white] < 0.02 or white < 128:
@@ -217,9 +205,9 @@ def _flat_tones(grey: Bytes) -> tuple[int, int] | None:
         return None
     # The brightest of each block is paper, or ink where a block is all ink: nothing between.
     side = max(8, max(grey.shape) // 48)
-    brightest = cv2.dilate(grey, np.ones((side, side), np.uint8))[
-        side // 2 :: side, side // 2 :: side
-    ]
+    rows, cols = (size // side * side for size in grey.shape)
+    blocks = grey[:rows, :cols].reshape(rows // side, side, cols // side, side)
+    brightest = blocks.max(axis=1).max(axis=2)
     between = (brightest < white - 4) & (brightest > black + 0.3 * (white - black))
     return (white, black) if between.mean() <= 0.01 else None
 
@@ -233,12 +221,45 @@ def _level_of_flat(grey: Bytes, light: Floats, tones: tuple[int, int]) -> Level:
 # ---------------------------------------------------------------- paper and light
 
 
-def _darkening(grey: Bytes, light: Floats) -> Floats:
+def _level_of_photograph(grey: Bytes, light: Floats, name: str) -> Level:
+    """Darkening over that of the ink nearby, so that 0.5 is half-way between paper and ink."""
+    half = halved(grey) if grey.size > LARGE_PX else grey
+    paper = _paper(half, light)
+    dark = _darkening(half, light, paper)
+    local = _local_ink(dark, _full_ink(dark, name))
+    # (1 - light / paper) / local, whose two grids are stretched to the whole picture.
+    one = cv2.divide(1, local)
+    other = cv2.divide(one, _stretched(paper, local.shape))
+    return _level_from(grey, light, np.asarray(one, np.float32), np.asarray(other, np.float32))
+
+
+def _darkening(grey: Bytes, light: Floats, paper: Floats) -> Floats:
     """How much of its paper's light each pixel lacks: 0 on paper, towards 1 in black ink."""
-    paper = _paper(grey, light)
-    wide = cv2.resize(paper, grey.shape[::-1], interpolation=cv2.INTER_LINEAR)
+    wide = _stretched(paper, grey.shape)
     dark = cv2.divide(_lit(grey, light), wide, dst=wide)
     return np.asarray(np.subtract(np.float32(1), dark, out=dark), np.float32)
+
+
+def _stretched(grid: Floats, shape: tuple[int, ...]) -> Floats:
+    size = (shape[1], shape[0])
+    return np.asarray(cv2.resize(grid, size, interpolation=cv2.INTER_LINEAR), np.float32)
+
+
+def _level_from(grey: Bytes, light: Floats, one: Floats, other: Floats) -> Level:
+    """`one` less `other` times the light, both stretched to the picture.
+
+    Band by band, so that nothing as large as the picture is made but the level itself: new
+    memory takes longer than the sums.
+    """
+    rows, cols = grey.shape
+    one, other = (_stretched(grid, (rows, grid.shape[1])) for grid in (one, other))
+    level = np.empty((rows, cols), np.float32)
+    for top in range(0, rows, BAND_PX):
+        band = slice(top, min(top + BAND_PX, rows))
+        shape = level[band].shape
+        lit = cv2.multiply(_lit(grey[band], light), _stretched(other[band], shape))
+        cv2.subtract(_stretched(one[band], shape), lit, dst=level[band])
+    return level
 
 
 def _paper(grey: Bytes, light: Floats) -> Floats:
@@ -251,10 +272,10 @@ def _paper(grey: Bytes, light: Floats) -> Floats:
     """
     # Several pixels go into one, or grain and noise would look steep.
     small_px = min(SMALL_PX, max(120, max(grey.shape) // 3))
-    middle = _shrunk(grey, 2 * small_px)
+    middle = shrunk(grey, 2 * small_px)
     size = _odd(0.02 * max(middle.shape))
     closed = cv2.morphologyEx(cv2.blur(middle, (3, 3)), cv2.MORPH_CLOSE, np.ones((size, size)))
-    tone = np.log(np.maximum(_lit(_shrunk(_grey(closed), small_px), light), DARKEST))
+    tone = np.log(np.maximum(_lit(shrunk(_grey(closed), small_px), light), DARKEST))
     shade, gentle = _without_steps(tone)
     rest = tone - shade
     top = _upper_mode(rest)
@@ -263,7 +284,7 @@ def _paper(grey: Bytes, light: Floats) -> Floats:
     is_paper = _spread(rest > top - drop, gentle & (rest > top - 3 * drop))
     coarse_px = max(tone.shape) / 4
     paper = shade + _filled(rest, is_paper, finest_px=9, coarsest_px=coarse_px)
-    tone = np.log(np.maximum(_shrunk(_lit(middle, light), small_px), DARKEST))
+    tone = np.log(np.maximum(shrunk(_lit(middle, light), small_px), DARKEST))
     for _ in range(2):
         rest = tone - paper
         is_paper = cv2.erode((np.abs(rest) < 0.12).astype(np.uint8), np.ones((3, 3))) > 0
@@ -335,31 +356,23 @@ def _filled(values: Floats, known: Mask, *, finest_px: float, coarsest_px: float
 
 
 def _soft(values: Floats, size_px: float) -> Floats:
-    """Three box blurs: a Gaussian, near enough, at a cost that does not grow with its size."""
-    side = _odd(size_px * 2)
+    """Three box blurs: a Gaussian, near enough; large ones on a smaller copy."""
+    shape, factor = values.shape, 2 ** max(0, int(math.log2(max(size_px, 1) / 5)))
+    values = shrunk(values, max(shape) // factor)
+    side = _odd(size_px * 2 / factor)
     for _ in range(3):
         values = np.asarray(
             cv2.blur(values, (side, side), borderType=cv2.BORDER_REFLECT_101), np.float32
         )
-    return values
+    return _stretched(values, shape) if factor > 1 else values
 
 
 # ---------------------------------------------------------------- how dark is ink
 
 
-def _normalised(dark: Floats, name: str) -> Level:
-    """Darkening over that of the ink nearby, so that 0.5 is half-way between paper and ink."""
-    is_large = dark.size > 3e6
-    small = _shrunk(dark, max(dark.shape) // 2) if is_large else dark
-    full = _full_ink(small, name)
-    local = _local_ink(small, full)
-    wide = cv2.resize(local, dark.shape[::-1], interpolation=cv2.INTER_LINEAR)
-    return np.asarray(cv2.divide(dark, wide, dst=wide), np.float32)
-
-
 def _full_ink(dark: Floats, name: str) -> float:
     """Darkening by the drawing's stronger strokes."""
-    sample = dark[::3, ::3]
+    sample = dark[::4, ::4]
     paper = sample[sample < np.median(sample) + 0.1]
     noise = 1.4826 * float(np.median(np.abs(paper - np.median(paper))))
     smooth = cv2.blur(dark, (3, 3))
@@ -383,14 +396,19 @@ def _local_ink(dark: Floats, full: float) -> Floats:
     fourth = share * share
     fourth *= fourth
     share *= fourth
-    shape = share.shape[::-1]
-    share, fourth = _shrunk(share, 2 * SMALL_PX), _shrunk(fourth, 2 * SMALL_PX)
+    share, fourth = _about(share, 2 * SMALL_PX), _about(fourth, 2 * SMALL_PX)
     size_px = 0.006 * max(share.shape)
     local = _soft(share, size_px) / (_soft(fourth, size_px) + np.float32(1e-6))
     # Full ink down to 0.85, so that grain does not move edges; then down to a stroke's own.
     eased = np.interp(local, [0, SHALLOWEST, 0.7, 0.85], [SHALLOWEST, SHALLOWEST, 0.7, 1])
-    eased = (eased * full).astype(np.float32)
-    return np.asarray(cv2.resize(eased, shape, interpolation=cv2.INTER_LINEAR), np.float32)
+    return np.asarray(eased * full, np.float32)
+
+
+def _about(values: Floats, long_side_px: int) -> Floats:
+    """Shrunk to about this long a side: by halves where that comes near, which is quicker."""
+    while max(values.shape) >= 1.9 * long_side_px:
+        values = halved(values)
+    return values if max(values.shape) <= 1.1 * long_side_px else shrunk(values, long_side_px)
 
 
 # ---------------------------------------------------------------- the mask
@@ -481,9 +499,9 @@ def _surroundings(mask: Mask, level: Level) -> Mask | None:
     all the ink (a gap beside the pad). Ink measured 0.05 and 1.0; cloth and hand 0.09 to 0.13.
     """
     small = cv2.resize(
-        mask.astype(np.uint8) * np.uint8(255), _small_size(mask, 400), interpolation=cv2.INTER_AREA
+        mask.astype(np.uint8) * np.uint8(255), small_size(mask, 400), interpolation=cv2.INTER_AREA
     )
-    tone = _shrunk(level, 400)
+    tone = shrunk(level, 400)
     # Continued beyond the rim, so that a corner is as broad as it will look.
     padded = np.pad((np.asarray(small) > 127).astype(np.uint8), 20, mode="edge")
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (15, 15))

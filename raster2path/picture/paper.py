@@ -12,6 +12,7 @@ import numpy.typing as npt
 from raster2path.geometry import Points
 from raster2path.job import PhotoRules
 from raster2path.model import Note, NoteKind, Picture, frozen
+from raster2path.picture._shrink import resized
 
 Bytes = npt.NDArray[np.uint8]
 Floats = npt.NDArray[np.float32]
@@ -90,7 +91,7 @@ def _find_sheet(rgb: Bytes, *, is_expected: bool) -> _Sheet | None:
     scale = min(1.0, SEARCH_PX / max(rgb.shape[:2]))
     rows, cols = rgb.shape[:2]
     size = (round(cols * scale), round(rows * scale))
-    small = np.asarray(cv2.resize(rgb, size, interpolation=cv2.INTER_AREA), np.uint8)
+    small = resized(rgb, size)
     # Paper is pale in every channel; wood, cloth and skin are dark in at least one, and where
     # their brightest patch outshines paper in the shade, they still have more colour.
     channels = cv2.split(small)

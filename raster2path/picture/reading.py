@@ -11,6 +11,7 @@ import numpy.typing as npt
 
 from raster2path.job import ReadingRules
 from raster2path.model import Ink, Mask, Read, Reading, frozen
+from raster2path.picture._shrink import resized
 
 Bytes = npt.NDArray[np.uint8]
 Floats = npt.NDArray[np.float32]
@@ -73,12 +74,12 @@ def _draft(ink: Ink) -> _Draft:
     # Wide pens may be shrunk far, but the drawing keeps its shape: 420 px at least.
     scale = min(1.0, max(PEN_ON_DRAFT_PX / pen_px, 420 / long_side), DRAFT_PX / long_side)
     size = (max(1, round(cols * scale)), max(1, round(rows * scale)))
-    mask, level = ink.mask.astype(np.uint8), np.clip(ink.level, 0, 1.2)
+    mask, level = ink.mask.view(np.uint8), ink.level
     if scale < 1:
-        coverage = cv2.resize(mask * np.uint8(255), size, interpolation=cv2.INTER_AREA)
         # A little under half: thin lines must not break.
-        mask = (np.asarray(coverage) >= 110).astype(np.uint8)
-        level = np.asarray(cv2.resize(level, size, interpolation=cv2.INTER_AREA), np.float32)
+        mask = (resized(mask * np.uint8(255), size) >= 110).astype(np.uint8)
+        level = resized(level, size)
+    level = np.clip(level, 0, 1.2)
     return _Draft(np.pad(mask, _RIM_PX), np.pad(level, _RIM_PX), pen_px * scale)
 
 

@@ -30,6 +30,8 @@ _SETTLED_PX = 0.3  # a last step longer than this has not found the edge
 # Blur added to the spline's own 0.58 px.
 _PHOTO_SIGMA_PX = 0.55  # together 0.8, as FINDINGS 1 measured
 _TWO_TONE_SIGMA_PX = 0.9  # a picture without greys: less, and the staircase shows
+_TILE_PX = 64  # of the picture, that are blurred as a whole or not at all
+_NEAR_PX = 6.0  # how far from its first place a point may read the level
 _REACH_PX = 4.0  # how much of a ring is put back onto the pixels round a crossing
 _PIECE = 48  # points of a ring that are looked at together for crossings
 _WINDOW = 5  # points on each side, for the noise
@@ -115,7 +117,27 @@ def _smoothed(ink: Ink, cracks: _Chains) -> Level:
     sigma_px = _TWO_TONE_SIGMA_PX if is_two_tone else _PHOTO_SIGMA_PX
     if not (is_two_tone or ink.is_photograph):
         return ink.level
-    return np.asarray(cv2.GaussianBlur(ink.level, (0, 0), sigma_px), np.float32)
+    return _blurred_near(ink.level, cracks.points, sigma_px)
+
+
+def _blurred_near(level: Level, points: Points, sigma_px: float) -> Level:
+    """The level, blurred by a Gaussian within a few pixels of the points, zero far from them."""
+    rows, cols = level.shape
+    tiles = np.zeros((-(-rows // _TILE_PX), -(-cols // _TILE_PX)), np.bool_)
+    for shift in ((-1, -1), (-1, 1), (1, -1), (1, 1)):
+        col, row = np.clip(points + np.multiply(shift, _NEAR_PX), 0, (cols - 1, rows - 1)).T
+        tiles[row.astype(np.int64) // _TILE_PX, col.astype(np.int64) // _TILE_PX] = True
+    blurred = np.zeros_like(level)
+    reach = round(4 * sigma_px) + 1
+    edges = np.diff(np.pad(tiles.astype(np.int8), ((0, 0), (1, 1))), axis=1)
+    for (i, first), (_, end) in zip(np.argwhere(edges > 0), np.argwhere(edges < 0), strict=True):
+        top, left = i * _TILE_PX, first * _TILE_PX
+        low, right = min(top + _TILE_PX, rows), min(end * _TILE_PX, cols)
+        up, back = min(reach, top), min(reach, left)
+        part = level[top - up : low + reach, left - back : right + reach]
+        soft = cv2.GaussianBlur(part, (0, 0), sigma_px)
+        blurred[top:low, left:right] = soft[up : up + low - top, back : back + right - left]
+    return blurred
 
 
 def _starts(sizes: Ints) -> Ints:
