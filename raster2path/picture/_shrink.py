@@ -25,7 +25,8 @@ def shrunk(image: Tones, long_side_px: int) -> Tones:
 
 def resized(image: Tones, size: tuple[int, int]) -> Tones:
     """The image with this width and height, which are no larger than its own."""
-    # Halving pixels two by two takes a quarter of the time of any other share.
+    # Halving pixels two by two takes a quarter of the time of any other share. Where the rest is
+    # no whole share, a pixel then holds a little of its neighbours.
     while min(image.shape[1] / size[0], image.shape[0] / size[1]) >= 2:
         if image.shape[0] % 2 or image.shape[1] % 2:
             break
