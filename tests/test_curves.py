@@ -154,13 +154,18 @@ def test_bezier_constant_leaves_a_circle_by_what_is_published() -> None:
     assert off.max() == pytest.approx(2.7253e-4, abs=2e-8)
 
 
+def _one_run(track: curves.Track) -> tuple[Line | Cubic, ...]:
+    (fitted,) = curves.fit_runs([track])
+    return fitted.segments
+
+
 def test_quarter_circle_gets_the_handles_of_the_constant() -> None:
     """A run with given directions: one cubic, handles within 1 % of the published constant."""
     r = 100.0
     z = r * np.exp(1j * np.linspace(0, np.pi / 2, 158))
     z[0], z[-1] = r, 1j * r
-    pieces = curves.fit_run(
-        to_points(z), sigma=0.1, tolerance=1, start_tangent=1j, end_tangent=-1 + 0j
+    pieces = _one_run(
+        curves.Track(to_points(z), sigma=0.1, tolerance=1, start_tangent=1j, end_tangent=-1 + 0j)
     )
     assert len(pieces) == 1
     cubic = pieces[0]
@@ -244,12 +249,12 @@ def test_tolerance_is_a_ceiling_however_large_the_noise_is_said_to_be() -> None:
 def test_straight_run_is_one_line_with_the_points_own_ends() -> None:
     rng = np.random.default_rng(3)
     z = np.arange(80) * cmath.exp(0.4j) + 1j * cmath.exp(0.4j) * rng.normal(0, 0.15, 80)
-    (piece,) = curves.fit_run(to_points(z), sigma=0.15, tolerance=1.0, kind=Kind.LETTERING)
+    (piece,) = _one_run(curves.Track(to_points(z), sigma=0.15, tolerance=1.0, kind=Kind.LETTERING))
     assert piece == Line(complex(z[0]), complex(z[-1]), Kind.LETTERING)
 
 
 def test_run_of_two_points_is_a_line() -> None:
-    (piece,) = curves.fit_run(np.array([[0.0, 0.0], [3.0, 4.0]]), sigma=0.1, tolerance=1.0)
+    (piece,) = _one_run(curves.Track(np.array([[0.0, 0.0], [3.0, 4.0]]), sigma=0.1, tolerance=1.0))
     assert piece == Line(0j, 3 + 4j)
 
 
@@ -257,8 +262,8 @@ def test_given_directions_are_met_and_pieces_join_smoothly() -> None:
     x = np.linspace(0, 300, 400)
     z = x + 40j * np.sin(x / 25)
     start, end = cmath.exp(1j * math.atan(40 / 25)), cmath.exp(1j * math.atan(1.6 * math.cos(12)))
-    pieces = curves.fit_run(
-        to_points(z), sigma=0.1, tolerance=0.5, start_tangent=start, end_tangent=end
+    pieces = _one_run(
+        curves.Track(to_points(z), sigma=0.1, tolerance=0.5, start_tangent=start, end_tangent=end)
     )
     path = Path(pieces, is_closed=False)
     assert abs(pieces[0].tangent(0) - start) < 1e-9
@@ -273,11 +278,31 @@ def test_given_directions_are_met_and_pieces_join_smoothly() -> None:
 
 def test_a_given_direction_forbids_the_line() -> None:
     z = np.arange(40.0) + 0j
-    pieces = curves.fit_run(
-        to_points(z), sigma=0.1, tolerance=2.0, start_tangent=cmath.exp(0.1j), end_tangent=None
+    pieces = _one_run(
+        curves.Track(
+            to_points(z), sigma=0.1, tolerance=2.0, start_tangent=cmath.exp(0.1j), end_tangent=None
+        )
     )
     assert pieces[0].tangent(0) == pytest.approx(cmath.exp(0.1j), abs=1e-9)
     assert all(isinstance(piece, Cubic) for piece in pieces)
+
+
+def test_runs_come_out_the_same_together_as_alone() -> None:
+    rng = np.random.default_rng(5)
+    tracks = []
+    for k in range(6):
+        x = np.linspace(0, 120 + 60 * k, 130 + 60 * k)
+        z = x + 1j * (8 + 6 * k) * np.sin(x / (20 + 5 * k)) + 1j * rng.normal(0, 0.1, len(x))
+        tracks.append(curves.Track(to_points(z), 0.1, 0.6, kind=Kind.LETTERING))
+    together = curves.fit_runs(tracks)
+    for track, fitted in zip(tracks, together, strict=True):
+        (alone,) = curves.fit_runs([track])
+        assert len(alone.segments) == len(fitted.segments)
+        for one, other in zip(alone.segments, fitted.segments, strict=True):
+            assert isinstance(one, Cubic)
+            assert isinstance(other, Cubic)
+            assert abs(one.control1 - other.control1) < 1e-6
+            assert abs(one.end - other.end) < 1e-6
 
 
 def test_open_line_keeps_its_ends_and_its_corner() -> None:

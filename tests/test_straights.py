@@ -12,18 +12,18 @@ from hypothesis import strategies as st
 from scipy.spatial import cKDTree
 
 from raster2path.geometry import Arc, Kind, Line, Path, Points, Segment, to_complex, to_points
-from raster2path.shape.straights import fit_strict, fit_strict_run
+from raster2path.shape.straights import Drawn, fit_strict, fit_strict_run
 from tests import glyphs
 
 
 def strict(points: Points) -> Path:
     """The fit of a clean outline."""
-    return fit_strict(points, sigma=0.05, blur=0.5, tolerance=0.5, kind=Kind.LETTERING)
+    return fit_strict([Drawn(points, 0.05, 0.5, 0.5, Kind.LETTERING)])[0]
 
 
 def strict_run(points: Points) -> tuple[Segment, ...]:
     """The fit of a clean open run."""
-    return fit_strict_run(points, sigma=0.05, blur=0.5, tolerance=0.5, kind=Kind.LETTERING)
+    return fit_strict_run(Drawn(points, 0.05, 0.5, 0.5, Kind.LETTERING))
 
 
 def along(corners: list[complex], *, is_closed: bool = True, noise: float = 0.0) -> Points:
@@ -53,9 +53,7 @@ def lettering(
         for ring in rings
     ]
     found = glyphs.contours(drawn, blur, noise=0.02 if blur > 0.5 else 0.0)
-    paths = tuple(
-        fit_strict(c, sigma=0.05, blur=blur, tolerance=0.5, kind=Kind.LETTERING) for c in found
-    )
+    paths = tuple(fit_strict([Drawn(c, 0.05, blur, 0.5, Kind.LETTERING) for c in found]))
     return truth, paths, tuple(found)
 
 
@@ -137,7 +135,7 @@ def test_turned_rectangles_come_back_as_four_lines(
     box = [0j, width + 0j, complex(width, height), complex(0, height)]
     corners = [170 + shift + 160j + spin * (c - complex(width, height) / 2) for c in box]
     (points,) = glyphs.contours([np.array(corners)], blur=1.0)
-    path = fit_strict(points, sigma=0.04, blur=1.0, tolerance=0.5, kind=Kind.GEOMETRIC)
+    path = fit_strict([Drawn(points, 0.04, 1.0, 0.5, Kind.GEOMETRIC)])[0]
     assert len(path) == 4
     assert all(isinstance(s, Line) for s in path)
     got = np.array([s.start for s in path])
@@ -180,7 +178,7 @@ def test_small_marks_keep_their_corners() -> None:
     """The dot of an i, twelve pixels wide, blurred as by a lens."""
     corners = [20 + 20j, 32 + 20j, 32 + 33j, 20 + 33j]
     (points,) = glyphs.contours([np.array(corners)], blur=1.2)
-    path = fit_strict(points, sigma=0.04, blur=1.2, tolerance=0.5, kind=Kind.LETTERING)
+    path = fit_strict([Drawn(points, 0.04, 1.2, 0.5, Kind.LETTERING)])[0]
     got = np.array([s.start for s in path])
     assert len(path) == 4
     assert np.abs(np.array(corners)[:, None] - got).min(axis=1).max() < 0.5
@@ -193,7 +191,7 @@ def test_blur_does_not_shorten_a_tip(inner_deg: float) -> None:
     reach = complex(70 * math.cos(half), 70 * math.sin(half))
     corners = [120 + 90j, 120 + 90j - reach.conjugate(), 120 + 90j - reach]
     (points,) = glyphs.contours([np.array(corners)], blur=1.3)
-    path = fit_strict(points, sigma=0.05, blur=1.3, tolerance=0.5, kind=Kind.LETTERING)
+    path = fit_strict([Drawn(points, 0.05, 1.3, 0.5, Kind.LETTERING)])[0]
     drawn_gap = float(np.abs(to_complex(points) - corners[0]).min())
     gap = min(abs(s.start - corners[0]) for s in path)
     assert gap < max(0.35, 0.25 * drawn_gap)

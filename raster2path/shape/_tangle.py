@@ -18,7 +18,7 @@ from raster2path.geometry import (
     to_complex,
     unit,
 )
-from raster2path.shape._batch import Bools, Ends, bernstein, fit_cubics, steps
+from raster2path.shape._cubics import Bools, Ends, bernstein, fit_cubics, steps
 
 ROUNDS = 7
 """Halvings before a piece is replaced by its points; seven make 128 of one."""

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -31,8 +31,10 @@ from raster2path.geometry import (
 from raster2path.job import FitRules
 from raster2path.model import FittedRing, Kinds, Note, NoteKind, Outlines, Paths, Ring, Stroke
 from raster2path.shape import _tangle, curves
-from raster2path.shape.curves import Known
-from raster2path.shape.straights import fit_strict, fit_strict_run
+from raster2path.shape._runs import Known
+from raster2path.shape.straights import Drawn, fit_strict, fit_strict_run
+
+Ints = npt.NDArray[np.int64]
 
 LEAST_RUN_PX = 8
 """A stretch of another kind that is shorter takes its neighbour's kind."""
@@ -40,9 +42,13 @@ TREMORS = 3.0
 """Where a line's own tremor is larger than the tolerance, this many of it are allowed."""
 TRIES = 4
 """As measured, closer, closer still as curves, and at last point by point."""
+CLOSER = (1.0, 0.4, 0.2)
+"""Factor on noise and tolerances at each try but the last."""
 CORNER_DEG = 20.0
 """Where a path turns by more, blur has moved the outline, not the path."""
 FLAT_PX = 0.05
+MOST_PAIRS = 1_000_000
+"""Up to so many pairs of points all distances are worked out; beyond, a search tree is built."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,9 +75,47 @@ class _Limits:
     organic: float
     strict: float
 
+    def closer(self, tries: int) -> _Limits:
+        """The limits of a further try."""
+        return _Limits(self.blur, self.organic * CLOSER[tries], self.strict * CLOSER[tries])
+
     def tolerance(self, kind: Kind) -> float:
         """How far an edge of that kind may leave the drawn one."""
         return self.organic if kind is Kind.ORGANIC else self.strict
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Worst:
+    """The drawn point farthest from a path (corners' blur taken off), how far, and its kind."""
+
+    path: Path
+    place: complex
+    gap: float
+    kind: Kind
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Bench:
+    """What all outlines of a drawing are fitted with: limits, and what has been found already."""
+
+    limits: _Limits
+    known: Known
+    measured: dict[int, _Worst] = field(default_factory=dict)
+
+    def worst(self, track: _Track, path: Path) -> _Worst:
+        """Where the path is farthest from its outline; measured once."""
+        if id(path) not in self.measured:
+            self.measured[id(path)] = _worst(track, path, self.limits)
+        return self.measured[id(path)]
+
+    def excess(self, track: _Track, path: Path) -> float:
+        """How far beyond what is allowed the path leaves the drawn line; <= 0 is well."""
+        worst = self.worst(track, path)
+        return worst.gap - self.allowed(track, worst.kind)
+
+    def allowed(self, track: _Track, kind: Kind) -> float:
+        """How far a path of that kind may leave its outline."""
+        return max(self.limits.tolerance(kind), TREMORS * track.sigma)
 
 
 def fit_outlines(outlines: Outlines, *, rules: FitRules) -> Paths:
@@ -93,11 +137,11 @@ def fit_outlines(outlines: Outlines, *, rules: FitRules) -> Paths:
     rings = [_track(ring, scale, is_closed=True) for ring in outlines.rings]
     drawn = [stroke for stroke in outlines.strokes if _goes_somewhere(stroke, scale)]
     strokes = [_track(stroke, scale, is_closed=stroke.is_closed) for stroke in drawn]
-    known = _foreseen([*rings, *strokes], limits)
-    paths = _apart(rings, limits, known, (FLAT_PX, FLATNESS / scale))
-    slits = [_verified(track, limits, known) for track in strokes]
+    bench = _Bench(limits, _foreseen([*rings, *strokes], limits))
+    paths = _apart(rings, bench, (FLAT_PX, FLATNESS / scale))
+    slits = _verified(strokes, bench)
     checked = list(zip([*rings, *strokes], [*paths, *slits], strict=True))
-    notes = [note for track, path in checked for note in _notes(track, path, limits, scale)]
+    notes = [note for track, path in checked for note in _notes(track, path, bench, scale)]
     return Paths(
         tuple(
             FittedRing(path.mapped(scale), ring.is_border)
@@ -149,21 +193,47 @@ def _foreseen(tracks: Sequence[_Track], limits: _Limits) -> Known:
     )
 
 
-def _verified(track: _Track, limits: _Limits, known: Known) -> Path:
-    """The path of one outline; fitted closer where it would leave the points by too much."""
-    path = _fitted(track, limits, 0, known)
-    if bool(np.all(track.kinds == Kind.ORGANIC)):
-        return path  # those curves hold their ceiling themselves, as well as they can
-    excess = _excess(track, path, limits)
-    if excess <= 0:
-        return path
-    closer = _fitted(track, limits, 1, known)
-    return closer if _excess(track, closer, limits) < excess else path
+def _verified(tracks: Sequence[_Track], bench: _Bench) -> list[Path]:
+    """The path of each outline; fitted closer where it would leave the points by too much."""
+    paths = _fitted(tracks, bench, 0)
+    # Flowing curves hold their ceiling themselves, as well as they can.
+    strict = [k for k, track in enumerate(tracks) if not np.all(track.kinds == Kind.ORGANIC)]
+    excess = {k: bench.excess(tracks[k], paths[k]) for k in strict}
+    late = [k for k in strict if excess[k] > 0]
+    for k, closer in zip(late, _fitted([tracks[k] for k in late], bench, 1), strict=True):
+        if bench.excess(tracks[k], closer) < excess[k]:
+            paths[k] = closer
+    return paths
 
 
-def _fitted(
-    track: _Track, limits: _Limits, tries: int, known: Known, tight: tuple[complex, ...] = ()
-) -> Path:
+def _fitted(tracks: Sequence[_Track], bench: _Bench, tries: int) -> list[Path]:
+    """Paths of outlines, those of letters and ruled figures all at once."""
+    strict = [k for k, track in enumerate(tracks) if _is_all_strict(track) and tries < TRIES - 2]
+    drawn = [_drawn(_closer(tracks[k], tries), bench.limits.closer(tries), ()) for k in strict]
+    found = dict(zip(strict, fit_strict(drawn), strict=True))
+    return [
+        found[k] if k in found else _refitted(track, bench, tries) for k, track in enumerate(tracks)
+    ]
+
+
+def _is_all_strict(track: _Track) -> bool:
+    """True for a closed outline that is nothing but lettering, or nothing but ruled."""
+    if not track.is_closed or len(track.points) < 3:
+        return False
+    kinds = _steadied(track.kinds, is_closed=True)
+    return bool(np.all(kinds == kinds[0])) and Kind(int(kinds[0])) is not Kind.ORGANIC
+
+
+def _closer(track: _Track, tries: int) -> _Track:
+    return replace(track, sigma=track.sigma * CLOSER[tries])
+
+
+def _drawn(track: _Track, limits: _Limits, tight: tuple[complex, ...]) -> Drawn:
+    kind = Kind(int(np.bincount(track.kinds).argmax()))
+    return Drawn(track.points, track.sigma, limits.blur, limits.strict, kind, tight)
+
+
+def _refitted(track: _Track, bench: _Bench, tries: int, tight: tuple[complex, ...] = ()) -> Path:
     """The path of one outline; each further try lies closer to the points than the one before.
 
     Where the `tight` places are known, a flowing outline is followed closer only there, and for
@@ -171,26 +241,18 @@ def _fitted(
     """
     if len(track.points) < 3 or tries >= TRIES - 1:
         return _point_by_point(track)
+    limits, known = bench.limits, bench.known
     kinds = _steadied(track.kinds, is_closed=track.is_closed)
     is_one = bool(np.all(kinds == kinds[0]))
     kind = Kind(int(kinds[0]))
     if is_one and track.is_closed and kind is Kind.ORGANIC and tight:
         return _closed(track, kind, limits, known, tight=tight, closeness=2 * tries)
     if not (tight and tries == 1):
-        closer = (1.0, 0.4, 0.2)[tries]
-        track = replace(track, sigma=track.sigma * closer)
-        limits = _Limits(limits.blur, limits.organic * closer, limits.strict * closer)
+        track, limits = _closer(track, tries), limits.closer(tries)
     if is_one and track.is_closed:
-        if kind is Kind.ORGANIC or tries == 2:
+        if kind is Kind.ORGANIC or tries == TRIES - 2:
             return _closed(track, kind, limits, known)
-        return fit_strict(
-            track.points,
-            sigma=track.sigma,
-            blur=limits.blur,
-            tolerance=limits.strict,
-            kind=kind,
-            tight=tight,
-        )
+        return fit_strict([_drawn(track, limits, tight)])[0]
     segments: list[Segment] = []
     runs = _runs(track.points, kinds, is_closed=track.is_closed)
     for points, each in [(track.points, kind)] if is_one else runs:
@@ -236,7 +298,7 @@ def _open(
                 known=known,
             )
         )
-    return fit_strict_run(points, sigma=sigma, blur=limits.blur, tolerance=tolerance, kind=kind)
+    return fit_strict_run(Drawn(points, sigma, limits.blur, tolerance, kind))
 
 
 def _point_by_point(track: _Track) -> Path:
@@ -291,15 +353,13 @@ def _runs(points: Points, kinds: Kinds, *, is_closed: bool) -> Iterator[tuple[Po
 # ------------------------------------------------------------------ all outlines
 
 
-def _apart(
-    tracks: Sequence[_Track], limits: _Limits, known: Known, flatness: tuple[float, ...]
-) -> list[Path]:
+def _apart(tracks: Sequence[_Track], bench: _Bench, flatness: tuple[float, ...]) -> list[Path]:
     """A path for each ring, those that would cross themselves or others fitted closer.
 
     They are looked at as coarsely as they are flattened here and by later stages: even there
     nothing may touch.
     """
-    paths = [_verified(track, limits, known) for track in tracks]
+    paths = _verified(tracks, bench)
     tries = [0] * len(tracks)
     for _ in range(TRIES - 1):
         guilty = {k: places for each in flatness for k, places in _crossing(paths, each).items()}
@@ -307,7 +367,7 @@ def _apart(
             break
         for k, places in guilty.items():
             tries[k] = min(TRIES - 1, tries[k] + 1)
-            paths[k] = _fitted(tracks[k], limits, tries[k], known, places)
+            paths[k] = _refitted(tracks[k], bench, tries[k], places)
     return paths
 
 
@@ -335,61 +395,67 @@ def _crossing(paths: Sequence[Path], flatness: float) -> dict[int, tuple[complex
 # ------------------------------------------------------------------ the check
 
 
-def _notes(track: _Track, path: Path, limits: _Limits, scale: float) -> list[Note]:
+def _notes(track: _Track, path: Path, bench: _Bench, scale: float) -> list[Note]:
     """Where the path leaves the drawn line by more than it may, if anywhere."""
-    place, gap, kind = _worst(track, path, limits)
-    if gap <= _allowed(track, kind, limits):
+    if bench.excess(track, path) <= 0:
         return []
+    worst = bench.worst(track, path)
     return [
         Note(
             NoteKind.DEVIATES,
-            f"here the cutting line leaves the drawn one by {gap * scale:.1f} mm",
-            place * scale,
-            gap * scale,
+            f"here the cutting line leaves the drawn one by {worst.gap * scale:.1f} mm",
+            worst.place * scale,
+            worst.gap * scale,
             "look at it; if it is wrong, mark the place as flowing or as lettering",
         )
     ]
 
 
-def _allowed(track: _Track, kind: Kind, limits: _Limits) -> float:
-    return max(limits.tolerance(kind), TREMORS * track.sigma)
-
-
-def _excess(track: _Track, path: Path, limits: _Limits) -> float:
-    """How far beyond what is allowed the path leaves the drawn line; <= 0 is well."""
-    _, gap, kind = _worst(track, path, limits)
-    return gap - _allowed(track, kind, limits)
-
-
-def _worst(track: _Track, path: Path, limits: _Limits) -> tuple[complex, float, Kind]:
-    """The drawn point farthest from the path (corners' blur taken off), how far, and its kind."""
-    from scipy.spatial import cKDTree
-
+def _worst(track: _Track, path: Path, limits: _Limits) -> _Worst:
     z = to_complex(track.points)
-    gaps = _gaps(z, _sampled(path))
+    gaps = _gaps(z, path)
     tips, slack = _tips(path, limits.blur)
     if len(tips):
-        near, which = cKDTree(to_points(tips)).query(to_points(z))
+        near, which = _nearest(z, tips)
         gaps = gaps - np.where(near < slack[which] + 3 * limits.blur, slack[which], 0.0)
     allowed = np.where(track.kinds == Kind.ORGANIC, limits.organic, limits.strict)
     k = int(np.argmax(gaps - allowed))
-    return complex(z[k]), float(gaps[k]), Kind(int(track.kinds[k]))
+    return _Worst(path, complex(z[k]), float(gaps[k]), Kind(int(track.kinds[k])))
 
 
-def _gaps(z: Complexes, line: Complexes) -> npt.NDArray[np.float64]:
-    """How far each point lies from a line of close points: from the two steps at the nearest."""
+def _nearest(z: Complexes, spots: Complexes) -> tuple[npt.NDArray[np.float64], Ints]:
+    """Distance of each point to its nearest spot, and which one that is."""
+    if len(z) * len(spots) <= MOST_PAIRS:
+        away = np.abs(z[:, None] - spots[None, :])
+        which = away.argmin(axis=1)
+        return away[np.arange(len(z)), which], which
     from scipy.spatial import cKDTree
 
-    nearest = cKDTree(to_points(line)).query(to_points(z))[1]
-    best = np.full(len(z), np.inf)
-    for step in (-1, 0):
-        a = line[np.clip(nearest + step, 0, len(line) - 1)]
-        b = line[np.clip(nearest + step + 1, 0, len(line) - 1)]
-        along = b - a
-        size = np.maximum(np.abs(along) ** 2, 1e-12)
-        t = np.clip(((z - a) * along.conj()).real / size, 0.0, 1.0)
-        best = np.minimum(best, np.abs(z - a - t * along))
-    return best
+    away, which = cKDTree(to_points(spots)).query(to_points(z))
+    return away, which
+
+
+def _gaps(z: Complexes, path: Path) -> npt.NDArray[np.float64]:
+    """How far each point lies from a path."""
+    line = to_complex(path.flat(FLAT_PX / 2))
+    line = np.append(line, line[0]) if path.is_closed else line
+    if len(z) * len(line) <= MOST_PAIRS:
+        return np.asarray(_off(z[:, None], line[None, :-1], line[None, 1:]).min(axis=1))
+    line = np.append(_sampled(path), path.end)
+    nearest = _nearest(z, line)[1]
+    before = np.clip(nearest - 1, 0, len(line) - 2)
+    after = np.clip(nearest, 0, len(line) - 2)
+    return np.minimum(*(_off(z, line[k], line[k + 1]) for k in (before, after)))
+
+
+def _off(z: Complexes, a: Complexes, b: Complexes) -> npt.NDArray[np.float64]:
+    """Distance of points to straight pieces from a to b."""
+    along = b - a
+    size = np.maximum(along.real**2 + along.imag**2, 1e-12)
+    x, y = z.real - a.real, z.imag - a.imag
+    t = np.minimum(np.maximum((x * along.real + y * along.imag) / size, 0.0), 1.0)
+    x, y = x - t * along.real, y - t * along.imag
+    return np.asarray(np.sqrt(x * x + y * y), np.float64)
 
 
 def _sampled(path: Path) -> Complexes:
@@ -397,7 +463,7 @@ def _sampled(path: Path) -> Complexes:
     parts = [
         s.points_at(np.arange(n := max(2, math.ceil(2 * s.length))) / n) for s in path.segments
     ]
-    return np.concatenate([*parts, [path.end]])
+    return np.concatenate(parts)
 
 
 def _tips(path: Path, blur: float) -> tuple[Complexes, npt.NDArray[np.float64]]:

@@ -1,4 +1,4 @@
-"""Cubics through many stretches of a contour at once: solve, measure, choose, polish.
+"""Cubics through many stretches of a contour at once: solve, measure, choose.
 
 Points are complex here. A stretch is a pair of indices into one array of points, so that the
 candidates of a whole ring are fitted by one small batched solve, not one by one.
@@ -6,7 +6,7 @@ candidates of a whole ring are fitted by one small batched solve, not one by one
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -74,7 +74,7 @@ Powers = tuple[Floats, Floats]
 """Coefficients of 1, t, t², t³ of m cubics, as x and y of shape (4, m, 1)."""
 
 
-def _powers(c: Complexes) -> Powers:
+def powers_of(c: Complexes) -> Powers:
     """Coefficients of cubics c (m, 4)."""
     p0, p1, p2, p3 = c[:, 0], c[:, 1], c[:, 2], c[:, 3]
     z = np.empty((4, len(c), 1), np.complex128)
@@ -85,7 +85,7 @@ def _powers(c: Complexes) -> Powers:
     return z.real.copy(), z.imag.copy()
 
 
-def _places(t: Floats, powers: Powers) -> tuple[Floats, Floats]:
+def places_at(t: Floats, powers: Powers) -> tuple[Floats, Floats]:
     """Places at parameters t (m, k); real numbers, as they cost half of complex ones."""
     a, b = powers
     return (
@@ -94,7 +94,7 @@ def _places(t: Floats, powers: Powers) -> tuple[Floats, Floats]:
     )
 
 
-def _speeds(t: Floats, powers: Powers) -> tuple[Floats, Floats]:
+def speeds_at(t: Floats, powers: Powers) -> tuple[Floats, Floats]:
     """First derivatives of x and y at t."""
     a, b = powers
     return (
@@ -105,7 +105,7 @@ def _speeds(t: Floats, powers: Powers) -> tuple[Floats, Floats]:
 
 def nearer(t: Floats, powers: Powers, qx: Floats, qy: Floats) -> Floats:
     """Parameters moved by one Newton step towards the feet of points q, kept within 0 to 1."""
-    (px, py), (vx, vy) = _places(t, powers), _speeds(t, powers)
+    (px, py), (vx, vy) = places_at(t, powers), speeds_at(t, powers)
     gx, gy = px - qx, py - qy
     ax, ay = (6 * c[3] * t + 2 * c[2] for c in powers)
     second = vx * vx + vy * vy
@@ -161,7 +161,7 @@ def _across(
     Sliding along the curve costs nothing here, so two rounds do what a dozen of plain least
     squares would. A weak spring holds handles that the points say nothing about.
     """
-    (px, py), (vx, vy) = _places(t, powers), _speeds(t, powers)
+    (px, py), (vx, vy) = places_at(t, powers), speeds_at(t, powers)
     size = np.sqrt(vx * vx + vy * vy) + 1e-12
     nx, ny = -vy / size, vx / size
     off = nx * (qx - px) + ny * (qy - py)
@@ -300,12 +300,12 @@ def fit_cubics(
     t = np.clip((along[spot] - along[first][:, None]) / arc[:, None], 0.0, 1.0)
     arc = np.maximum(arc, np.abs(ends.p1 - ends.p0))
     cubics = _handles(t, qx, qy, ends, arc)
-    powers = _powers(cubics)
+    powers = powers_of(cubics)
     for _ in range(n_rounds):
         t = nearer(t, powers, qx, qy)
         cubics = _across(t, qx, qy, cubics, powers, ends=ends, arc=arc)
-        powers = _powers(cubics)
-    (px, py), (vx, vy) = _places(t, powers), _speeds(t, powers)
+        powers = powers_of(cubics)
+    (px, py), (vx, vy) = places_at(t, powers), speeds_at(t, powers)
     gx, gy = px - qx, py - qy
     # Across the curve only: what is along it is a matter of the parameter.
     gap2 = np.minimum((vx * gy - vy * gx) ** 2 / (vx * vx + vy * vy + 1e-12), gx * gx + gy * gy)
@@ -318,7 +318,7 @@ def overshoot(cubics: Complexes, arc: Floats) -> Floats:
     No point lies there to tell by its distance, but the way out and back is longer than the
     points' own, `arc`.
     """
-    x, y = _places(np.linspace(0, 1, 13)[None, :], _powers(cubics))
+    x, y = places_at(np.linspace(0, 1, 13)[None, :], powers_of(cubics))
     length = np.hypot(np.diff(x, axis=1), np.diff(y, axis=1)).sum(axis=1)
     return np.asarray(np.maximum(0.0, (length - arc) / 2), np.float64)
 
@@ -363,237 +363,3 @@ def spans(n_breaks: int, turned: Floats) -> tuple[Ints, Ints]:
     i, j = i[ok], j[ok]
     ok = (turned[j] - turned[i] < MOST_TURN_RAD) | (j - i == 1)
     return i[ok], j[ok]
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Chain:
-    """Pieces end to end, as numbers that can be polished together.
-
-    Node k joins piece k-1 to piece k; a closed chain has as many nodes as pieces, an open one
-    has one more.
-
-    Attributes:
-        nodes: positions (m,).
-        d_out, d_in: direction of travel after and before each node, length one.
-        h_out, h_in: handle length after and before each node.
-        is_smooth: where both directions are one.
-        is_line: pieces (k,) that are straight.
-        hold: how firmly a node keeps its place: 0 free, infinite fixed (weight against one
-            point's).
-        keeps_out, keeps_in: where a direction was given and stays.
-    """
-
-    nodes: Complexes
-    d_out: Complexes
-    d_in: Complexes
-    h_out: Floats
-    h_in: Floats
-    is_smooth: Bools
-    is_line: Bools
-    hold: Floats
-    keeps_out: Bools
-    keeps_in: Bools
-
-    @property
-    def after(self) -> Ints:
-        """For each piece, the node at its end."""
-        return (np.arange(len(self.is_line)) + 1) % len(self.nodes)
-
-    @property
-    def cubics(self) -> Complexes:
-        """Control points (k, 4); a line's lie on it at thirds."""
-        a, b = np.arange(len(self.is_line)), self.after
-        p0, p1 = self.nodes[a], self.nodes[b]
-        c1 = np.where(self.is_line, p0 + (p1 - p0) / 3, p0 + self.h_out[a] * self.d_out[a])
-        c2 = np.where(self.is_line, p1 - (p1 - p0) / 3, p1 - self.h_in[b] * self.d_in[b])
-        return np.stack([p0, c1, c2, p1], axis=1)
-
-
-def feet(cubics: Complexes, q: Complexes, piece: Ints, t: Floats, n: int = 2) -> Floats:
-    """Parameters of the feet of points q, each on its own piece."""
-    x, y = _powers(cubics)
-    own = x[:, piece, 0], y[:, piece, 0]
-    qx, qy = q.real.copy(), q.imag.copy()
-    for _ in range(n):
-        t = nearer(t, own, qx, qy)
-    return t
-
-
-def polished(chain: Chain, q: Complexes, piece: Ints, t: Floats, n_rounds: int) -> Chain:
-    """The chain after joint Gauss-Newton steps on the points' distances; never a worse one."""
-    start = chain.nodes
-    t = feet(chain.cubics, q, piece, t)
-    misfit = _misfit(chain, q, piece, t, start)
-    damping = 1e-3
-    for _ in range(n_rounds):
-        trial = _stepped(chain, q, piece, t, start=start, damping=damping)
-        t_trial = feet(trial.cubics, q, piece, t)
-        after = _misfit(trial, q, piece, t_trial, start)
-        if after < misfit:
-            gain = (misfit - after) / misfit
-            chain, t, misfit = trial, t_trial, after
-            damping /= 10
-            if gain < 0.01:
-                break
-        else:
-            damping *= 30
-    return chain
-
-
-def _misfit(chain: Chain, q: Complexes, piece: Ints, t: Floats, start: Complexes) -> float:
-    x, y = _powers(chain.cubics)
-    px, py = _places(t, (x[:, piece, 0], y[:, piece, 0]))
-    gap2 = (px - q.real) ** 2 + (py - q.imag) ** 2
-    held = np.where(np.isfinite(chain.hold), chain.hold, 0.0)
-    moved = float((held * np.abs(chain.nodes - start) ** 2).sum())
-    return float(gap2.sum()) + moved + 1e-12
-
-
-def _jacobian(chain: Chain, q: Complexes, piece: Ints, t: Floats) -> tuple[Floats, Floats]:
-    """Each point's signed distance and its change (n, 8) with its piece's eight numbers.
-
-    Those are x, y, turn and handle at the piece's start, then at its end.
-    """
-    x, y = _powers(chain.cubics)
-    powers = x[:, piece, 0], y[:, piece, 0]
-    (px, py), (vx, vy) = _places(t, powers), _speeds(t, powers)
-    place, speed = px + 1j * py, vx + 1j * vy
-    along = speed / np.maximum(np.abs(speed), 1e-12)
-    normal = 1j * along
-    end = chain.after[piece]
-    b0, b1, b2, b3 = bernstein(t)
-    straight = chain.is_line[piece]
-    near = np.where(straight, 1 - t, b0 + b1)
-    far = np.where(straight, t, b2 + b3)
-    d0, d1 = chain.d_out[piece], chain.d_in[end]
-    c0 = np.where(straight, 0.0, b1)
-    c1 = np.where(straight, 0.0, -b2)
-    n0, n1 = normal.conj() * d0, normal.conj() * d1
-    # <n, i d> = -Im(conj(n) d)
-    columns = [
-        near * normal.real,
-        near * normal.imag,
-        -c0 * chain.h_out[piece] * n0.imag,
-        c0 * n0.real,
-        far * normal.real,
-        far * normal.imag,
-        -c1 * chain.h_in[end] * n1.imag,
-        c1 * n1.real,
-    ]
-    return (normal.conj() * (place - q)).real, np.stack(columns, axis=1)
-
-
-def _unknowns(chain: Chain) -> tuple[Ints, int]:
-    """Index of each node's x, y, turn out, handle out, turn in, handle in; -1 where fixed.
-
-    A closed chain is numbered from both ends at once, so that neighbours' numbers are close.
-    """
-    m = len(chain.nodes)
-    use = np.ones((m, 6), bool)
-    use[~np.isfinite(chain.hold), :2] = False
-    use[chain.keeps_out, 2] = False
-    use[chain.keeps_in, 4] = False
-    use[chain.is_smooth, 4] = False
-    number = np.arange(m)
-    if m == len(chain.is_line):
-        number = np.where(2 * number <= m, 2 * number, 2 * (m - number) - 1)
-    order = np.argsort(number, kind="stable")
-    index = np.empty((m, 6), np.int64)
-    index[order] = np.cumsum(use[order].ravel()).reshape(m, 6) - 1
-    index[~use] = -1
-    index[chain.is_smooth, 4] = index[chain.is_smooth, 2]
-    return index, int(use.sum())
-
-
-def _stepped(
-    chain: Chain, q: Complexes, piece: Ints, t: Floats, *, start: Complexes, damping: float
-) -> Chain:
-    """One damped Gauss-Newton step."""
-    residual, jac = _jacobian(chain, q, piece, t)
-    order = np.argsort(piece, kind="stable")
-    kinds, begin = np.unique(piece[order], return_index=True)
-    jac, residual = jac[order], residual[order]
-    blocks = _products(jac, begin)
-    slopes = np.add.reduceat(jac * residual[:, None], begin, axis=0)
-    index, n = _unknowns(chain)
-    mine = np.concatenate([index[kinds][:, :4], index[chain.after[kinds]][:, [0, 1, 4, 5]]], axis=1)
-    rows = np.repeat(mine[:, :, None], 8, axis=2)
-    cols = np.repeat(mine[:, None, :], 8, axis=1)
-    ok = (rows >= 0) & (cols >= 0)
-    same = rows == cols
-    right = np.zeros(n)
-    np.add.at(right, mine[mine >= 0], -slopes[mine >= 0])
-    held, pull = _springs(chain, index, n, start)
-    diagonal = np.bincount(rows[ok & same], blocks[ok & same], minlength=n)
-    extra = held + damping * diagonal + 1e-6 * max(1.0, float(diagonal.max(initial=0.0)))
-    number = np.arange(n)
-    rows, cols = np.concatenate([rows[ok], number]), np.concatenate([cols[ok], number])
-    step = _solution(rows, cols, np.concatenate([blocks[ok], extra]), right + pull)
-    return _moved(chain, np.append(step, 0.0)[index], piece)
-
-
-def _products(jac: Floats, begin: Ints) -> Floats:
-    """Sums of the products of every two of eight columns, over each stretch of rows."""
-    one, other = np.triu_indices(8)
-    sums = np.add.reduceat(jac[:, one] * jac[:, other], begin, axis=0)
-    blocks = np.empty((len(begin), 8, 8))
-    blocks[:, one, other] = blocks[:, other, one] = sums
-    return blocks
-
-
-def _solution(rows: Ints, cols: Ints, values: Floats, right: Floats) -> Floats:
-    """What solves the symmetric equations of neighbours; entries given twice add up."""
-    from scipy.linalg import solveh_banded
-
-    low = rows >= cols
-    rows, cols, values = rows[low], cols[low], values[low]
-    n, width = len(right), int((rows - cols).max()) + 1
-    band = np.bincount((rows - cols) * n + cols, values, minlength=width * n).reshape(width, n)
-    return np.asarray(solveh_banded(band, right, lower=True, check_finite=False), np.float64)
-
-
-def _springs(chain: Chain, index: Ints, n: int, start: Complexes) -> tuple[Floats, Floats]:
-    """What holds nodes to where they were first put: stiffness and pull of each unknown."""
-    held, pull = np.zeros(n), np.zeros(n)
-    away = start - chain.nodes
-    for column, part in ((0, away.real), (1, away.imag)):
-        at = index[:, column]
-        ok = at >= 0
-        held[at[ok]] += chain.hold[ok]
-        pull[at[ok]] += chain.hold[ok] * part[ok]
-    return held, pull
-
-
-def _moved(chain: Chain, step: Floats, piece: Ints) -> Chain:
-    """The chain with its numbers changed by a step (m, 6), each change kept sane."""
-    counts = np.bincount(piece, minlength=len(chain.is_line)).astype(float)
-    reach = np.abs(chain.nodes[chain.after] - chain.nodes[: len(chain.is_line)])
-    size = np.minimum(np.maximum(reach, 1.0), np.maximum(counts, 3.0))
-    room = np.full(len(chain.nodes), np.inf)
-    np.minimum.at(room, np.arange(len(size)), size)
-    np.minimum.at(room, chain.after, size)
-    shift = step[:, 0] + 1j * step[:, 1]
-    shift *= np.minimum(1.0, 0.2 * room / np.maximum(np.abs(shift), 1e-12))
-    turn_out = np.clip(step[:, 2], -0.3, 0.3)
-    turn_in = np.clip(step[:, 4], -0.3, 0.3)
-    nodes = chain.nodes + shift
-    arc = np.abs(nodes[chain.after] - nodes[: len(chain.is_line)])
-    arc = np.maximum(arc, 1.1 * counts)
-    top_out, top_in = np.full(len(nodes), np.inf), np.full(len(nodes), np.inf)
-    top_out[: len(arc)] = arc
-    top_in[chain.after] = arc
-    low, high = HANDLE_SHARE
-    return replace(
-        chain,
-        nodes=nodes,
-        d_out=chain.d_out * np.exp(1j * turn_out),
-        d_in=chain.d_in * np.exp(1j * turn_in),
-        h_out=_clipped(chain.h_out, step[:, 3], low * top_out, high * top_out),
-        h_in=_clipped(chain.h_in, step[:, 5], low * top_in, high * top_in),
-    )
-
-
-def _clipped(handle: Floats, step: Floats, low: Floats, high: Floats) -> Floats:
-    """A handle after its step; one that has no piece keeps its length."""
-    moved = np.clip(handle + np.clip(step, -0.5 * handle, handle), low, high)
-    return np.where(np.isfinite(high), moved, handle)

@@ -1,0 +1,207 @@
+"""Lines and arcs tidied: slivers of blur out, needless breaks out, and where neighbours meet."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+
+from raster2path.geometry import Complexes, cross, dot, unit
+from raster2path.shape._pieces import CORRELATION_PX, LEAST_INNER_DEG, Piece, Sight, Sums, laid
+
+SMOOTH_TURN_DEG = 14.0
+"""A line and a curve that meet in less flow into each other."""
+FLAT_PX = 0.25
+"""A piece that bulges by less may be part of a longer line."""
+LEAST_SAGITTA_PX = 0.08
+BENT_RATIO = 2.0
+"""A line is the flat part of a curve where an arc leaves so many times less squared error."""
+MERGE_TURN_DEG = 1.5
+"""Two lines that meet in less are one, where one line fits both."""
+
+
+def meetings(a: Piece, b: Piece) -> list[complex]:
+    """Where two pieces, carried on, meet: none, one or two places."""
+    if a.is_line and b.is_line:
+        sine = cross(a.direction, b.direction)
+        if abs(sine) < 1e-6:
+            return []
+        return [a.anchor + a.direction * cross(b.anchor - a.anchor, b.direction) / sine]
+    if a.is_line or b.is_line:
+        line, arc = (a, b) if a.is_line else (b, a)
+        foot = line.project(arc.anchor)
+        half2 = arc.radius**2 - abs(foot - arc.anchor) ** 2
+        if half2 < 0:
+            return []
+        return [foot + line.direction * s * math.sqrt(half2) for s in (-1, 1)]
+    apart = abs(b.anchor - a.anchor)
+    if apart < 1e-9:
+        return []
+    along = (a.radius**2 - b.radius**2 + apart**2) / (2 * apart)
+    half2 = a.radius**2 - along**2
+    if half2 < 0:
+        return []
+    towards = unit(b.anchor - a.anchor)
+    return [a.anchor + towards * (along + 1j * s * math.sqrt(half2)) for s in (-1, 1)]
+
+
+def turn_at(a: Piece, b: Piece, at: complex) -> float:
+    """Turning from a to b at a place, in radians, to the right positive."""
+    before, after = a.tangent(at), b.tangent(at)
+    return math.atan2(cross(before, after), dot(before, after))
+
+
+def near(z: Complexes, index: int, reach: int) -> Complexes:
+    """Points of a closed outline within `reach` of an index."""
+    return z[np.arange(index - reach, index + reach + 1) % len(z)]
+
+
+def corner_of(a: Piece, b: Piece, z: Complexes, index: int, sight: Sight) -> complex | None:
+    """Where two pieces meet, if blur explains how far that is from the outline."""
+    reach = max(2, min(max(a.n, b.n) // 2, math.ceil(6 * sight.blur) + 4))
+    around = near(z, index, reach)
+    best: tuple[float, complex] | None = None
+    for at in meetings(a, b):
+        gap = float(np.min(np.abs(around - at)))
+        if gap <= _limit(turn_at(a, b, at), sight) and (best is None or gap < best[0]):
+            best = gap, at
+    return None if best is None else best[1]
+
+
+def _limit(turn_rad: float, sight: Sight) -> float:
+    """How far from the outline a corner may lie."""
+    return 1.4 * sight.retreat(turn_rad) + 0.6 + 3 * sight.sigma
+
+
+def _without_slivers(pieces: list[Piece], sums: Sums, sight: Sight) -> list[Piece]:
+    """The pieces, less the short ones that stand only for a corner rounded by blur."""
+    z = sums.z
+    longest = 6 * sight.blur + 3
+    k = 0
+    while k < len(pieces):
+        for span in (2, 1):
+            ends = k + span
+            inner = k > 0 and ends < len(pieces)
+            if not inner or sum(p.n for p in pieces[k:ends]) > longest:
+                continue
+            a, b = pieces[k - 1], pieces[ends]
+            at = _apex(a, b, z, (pieces[k].first, pieces[ends - 1].last), sight)
+            if at is None:
+                continue
+            pieces[k - 1 : ends + 1] = [
+                laid(sums, a.first, at, sight, is_line=a.is_line),
+                laid(sums, at, b.last, sight, is_line=b.is_line),
+            ]
+            k = max(0, k - 2)
+            break
+        k += 1
+    return pieces
+
+
+def _apex(a: Piece, b: Piece, z: Complexes, between: tuple[int, int], sight: Sight) -> int | None:
+    """Index of the outline's point nearest to where a and b meet, if blur explains the rest."""
+    first, last = between
+    if min(a.n, b.n) < last - first:
+        return None
+    run = z[first : last + 1]
+    for at in meetings(a, b):
+        turn = turn_at(a, b, at)
+        ahead = dot(a.tangent(at), at - complex(run[0])) > -1
+        behind = dot(b.tangent(at), complex(run[-1]) - at) > -1
+        if math.pi - abs(turn) < math.radians(LEAST_INNER_DEG) or not (ahead and behind):
+            continue
+        gaps = np.abs(run - at)
+        if float(gaps.min()) <= 1.25 * sight.retreat(turn) + 0.25:
+            return first + int(np.argmin(gaps))
+    return None
+
+
+def tidied(pieces: list[Piece], sums: Sums, sight: Sight) -> list[Piece]:
+    """The pieces without slivers and needless breaks, short lines turned to their fellows."""
+    pieces = _without_slivers(pieces, sums, sight)
+    return _turned(_bent(_merged(pieces, sums, sight), sums, sight), sight)
+
+
+def _merged(pieces: list[Piece], sums: Sums, sight: Sight) -> list[Piece]:
+    """Neighbours that are one line within the noise made one."""
+    z = sums.z
+    out = pieces[:1]
+    for piece in pieces[1:]:
+        before = out[-1]
+        if before.sagitta < FLAT_PX and piece.sagitta < FLAT_PX:
+            whole = laid(sums, before.first, piece.last, sight, is_line=True)
+            ends = abs(math.degrees(turn_at(before, piece, complex(z[piece.first]))))
+            run = z[whole.first + sight.trim : whole.last - sight.trim + 1]
+            if ends < MERGE_TURN_DEG and len(run) > 2:
+                off = np.abs(((run - whole.anchor) * whole.direction.conjugate()).imag)
+                if float(np.sqrt(np.mean(off**2))) < max(2.5 * sight.sigma, 0.15):
+                    out[-1] = whole
+                    continue
+        out.append(piece)
+    return out
+
+
+def _bent(pieces: list[Piece], sums: Sums, sight: Sight) -> list[Piece]:
+    """The pieces, with lines that are only the flat part of a curve made arcs.
+
+    Such a line flows into a curve that bends the way its own points do.
+    """
+    z = sums.z
+    out = list(pieces)
+    for k, piece in enumerate(pieces):
+        beside = [
+            other
+            for other in (*pieces[max(0, k - 1) : k], *pieces[k + 1 : k + 2])
+            if not other.is_line and _flows(other, piece, z)
+        ]
+        if not piece.is_line or not beside:
+            continue
+        arc = laid(sums, piece.first, piece.last, sight, is_line=False)
+        alike = all(arc.radius * other.radius > 0 for other in beside)
+        if arc.is_line or not alike or arc.sagitta < LEAST_SAGITTA_PX:
+            continue
+        trim = max(0, min(sight.trim, (piece.n - 3) // 2))
+        run = z[piece.first + trim : piece.last - trim + 1]
+        straight = float(np.mean(np.abs(run - piece.on(run)) ** 2))
+        round_ = float(np.mean(np.abs(run - arc.on(run)) ** 2))
+        tightest = min(abs(other.radius) for other in beside)
+        if straight > BENT_RATIO * round_ and abs(arc.radius) < 12 * tightest:
+            out[k] = arc
+    return out
+
+
+def _flows(a: Piece, b: Piece, z: Complexes) -> bool:
+    """True where two neighbours, in either order, meet without a corner."""
+    at = complex(z[max(a.first, b.first)])
+    return abs(math.degrees(turn_at(a, b, at))) < SMOOTH_TURN_DEG
+
+
+def _turned(pieces: list[Piece], sight: Sight) -> list[Piece]:
+    """Lines whose own points don't tell their direction well given that of longer ones.
+
+    Only those that are parallel or square to them within what their own points leave open; a
+    serif's end is ten points long and wavers by a degree, the stem beside it doesn't.
+    """
+    lines = [k for k, p in enumerate(pieces) if p.is_line]
+    if len(lines) < 2:
+        return pieces
+    angle = np.array(
+        [math.atan2(pieces[k].direction.imag, pieces[k].direction.real) for k in lines]
+    )
+    n = np.array([max(2.0, pieces[k].n - 2 * sight.trim) for k in lines])
+    open_rad = np.minimum(0.1, sight.sigma * np.sqrt(12 * CORRELATION_PX / n**3) + 0.05 / n)
+    quarter = np.pi / 2
+    away = angle[:, None] - angle[None, :]
+    away -= quarter * np.round(away / quarter)
+    better = open_rad[None, :] < 0.6 * open_rad[:, None]
+    alike = np.abs(away) < np.minimum(2.5 * open_rad[:, None] + 0.003, math.radians(4))
+    weight = np.where(better & alike, 1 / open_rad[None, :] ** 2, 0.0)
+    total = weight.sum(axis=1)
+    turn = (weight * away).sum(axis=1) / np.maximum(total, 1e-12)
+    out = list(pieces)
+    for k, by, sure in zip(lines, turn, total, strict=True):
+        if sure > 0:
+            direction = pieces[k].direction * complex(math.cos(by), -math.sin(by))
+            out[k] = replace(pieces[k], direction=direction)
+    return out
