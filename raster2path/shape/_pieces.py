@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -111,6 +112,29 @@ class Piece:
         return self.anchor + unit(at - self.anchor) * abs(self.radius)
 
 
+_Number = TypeVar("_Number", float, Floats)
+
+
+def _central(n: _Number, sums: Sequence[_Number]) -> tuple[_Number, ...]:
+    """Central moments from plain sums, q meaning the squared distance from the origin or mean."""
+    x, y, xx, xy, yy, xq, yq, qq = sums
+    m, p = x / n, y / n
+    k, q = m * m + p * p, xx + yy
+    uu, uv, vv = xx - m * x, xy - m * y, yy - p * y
+    # sum of u (or v, or itself) times q - 2 m x - 2 p y + k
+    sum_q = uu + vv
+    uq = xq - 2 * m * xx - 2 * p * xy + k * x - m * sum_q
+    vq = yq - 2 * m * xy - 2 * p * yy + k * y - p * sum_q
+    qq = (
+        qq
+        + 4 * (m * m * xx + p * p * yy + 2 * m * p * xy)
+        + k * k * n
+        + 2 * k * q
+        - 4 * (m * xq + p * yq + m * k * x + p * k * y)
+    )
+    return n, m, p, uu, uv, vv, uq, vq, qq
+
+
 class Sums:
     """Running sums over an outline, from which any run's line and circle follow at once.
 
@@ -123,34 +147,23 @@ class Sums:
         x, y = (z - self.middle).real, (z - self.middle).imag
         x, y = x.astype(np.longdouble), y.astype(np.longdouble)
         q = x * x + y * y
-        rows = np.stack([x, y, x * x, x * y, y * y, x * q, y * q, q * q])
-        self.table = np.concatenate([np.zeros((8, 1), np.longdouble), rows.cumsum(axis=1)], axis=1)
+        each = np.stack([x, y, x * x, x * y, y * y, x * q, y * q, q * q], axis=1)
+        self.table = np.concatenate([np.zeros((1, 8), np.longdouble), each.cumsum(axis=0)])
 
     def moments(self, first: Ints, last: Ints) -> tuple[Floats, ...]:
         """Count, means and central moments n, x, y, uu, uv, vv, uq, vq, qq of points first..last.
 
         q stands for u * u + v * v, u and v for the distance from the mean.
         """
-        n = np.asarray(last - first + 1, np.float64)
+        sums = self.table.take(last + 1, axis=0) - self.table.take(first, axis=0)
         # Only the sums of a whole outline need the extended precision, not those of its runs.
-        x, y, xx, xy, yy, xq, yq, qq = np.asarray(
-            self.table[:, last + 1] - self.table[:, first], np.float64
-        )
-        m, p = x / n, y / n
-        k, q = m * m + p * p, xx + yy
-        uu, uv, vv = xx - m * x, xy - m * y, yy - p * y
-        # sum of u (or v, or itself) times q - 2 m x - 2 p y + k
-        sum_q = uu + vv
-        uq = xq - 2 * m * xx - 2 * p * xy + k * x - m * sum_q
-        vq = yq - 2 * m * xy - 2 * p * yy + k * y - p * sum_q
-        qq = (
-            qq
-            + 4 * (m * m * xx + p * p * yy + 2 * m * p * xy)
-            + k * k * n
-            + 2 * k * q
-            - 4 * (m * xq + p * yq + m * k * x + p * k * y)
-        )
-        return n, m, p, uu, uv, vv, uq, vq, qq
+        n = np.asarray(last - first + 1, np.float64)
+        return _central(n, tuple(np.ascontiguousarray(sums.T, np.float64)))
+
+    def moments_of_one(self, first: int, last: int) -> tuple[float, ...]:
+        """The same for one run."""
+        sums = (self.table[last + 1] - self.table[first]).astype(np.float64).tolist()
+        return _central(float(last - first + 1), sums)
 
     def errors(self, first: Ints, last: Ints) -> tuple[Floats, Floats, Floats]:
         """Squared distances from each run's best line, from its circle, and that one's radius.
@@ -172,13 +185,13 @@ class Sums:
 
     def line(self, first: int, last: int) -> tuple[complex, complex]:
         """Mean and direction (either way) of the best line."""
-        _, m, p, uu, uv, vv, *_ = self.moments(np.array(first), np.array(last))
+        _, m, p, uu, uv, vv, *_ = self.moments_of_one(first, last)
         turn = 0.5 * math.atan2(2 * float(uv), float(uu - vv))
         return self.middle + complex(m, p), complex(math.cos(turn), math.sin(turn))
 
     def circle(self, first: int, last: int) -> tuple[complex, float]:
         """Centre and radius of Kåsa's circle; radius inf where the points lie on a line."""
-        n, m, p, uu, uv, vv, uq, vq, _ = self.moments(np.array(first), np.array(last))
+        n, m, p, uu, uv, vv, uq, vq, _ = self.moments_of_one(first, last)
         det = float(uu * vv - uv * uv)
         if det <= 1e-12 * float(uu + vv) ** 2:
             return 0j, math.inf

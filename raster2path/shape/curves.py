@@ -45,9 +45,6 @@ from raster2path.shape._sight import LEAST_SIGMA, Sight, resampled, seen, turns
 FINE = 1e-3
 """How finely a path is flattened for the last proof that it does not cross itself."""
 
-BATCH = 2000
-"""Points fitted at once; 8000 were slower when measured: they no longer fit into fast memory."""
-
 MOST_MENDS = 8
 """Fits of one contour with corners dropped or put back; more only wait for the last few."""
 
@@ -250,9 +247,6 @@ def foreseen(contours: Sequence[Contour]) -> Known:
         sight = seen(z, contour.sigma, contour.tolerance, contour.blur, is_closed=is_closed)
         corners = _corners(z, sight, known, is_closed=is_closed)
         waiting += _ready(z, corners, sight, is_closed=is_closed)[1]
-        if sum(len(run.z) for run in waiting) > BATCH:
-            learn(waiting, known)
-            waiting = []
     learn(waiting, known)
     return known
 

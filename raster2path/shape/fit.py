@@ -47,6 +47,7 @@ CLOSER = (1.0, 0.4, 0.2)
 CORNER_DEG = 20.0
 """Where a path turns by more, blur has moved the outline, not the path."""
 FLAT_PX = 0.05
+AT_ONCE = 16_384
 MOST_PAIRS = 1_000_000
 """Up to so many pairs of points all distances are worked out; beyond, a search tree is built."""
 
@@ -437,10 +438,12 @@ def _nearest(z: Complexes, spots: Complexes) -> tuple[npt.NDArray[np.float64], I
 
 def _gaps(z: Complexes, path: Path) -> npt.NDArray[np.float64]:
     """How far each point lies from a path."""
-    line = to_complex(path.flat(FLAT_PX / 2))
+    line = to_complex(path.flat(FLAT_PX))
     line = np.append(line, line[0]) if path.is_closed else line
     if len(z) * len(line) <= MOST_PAIRS:
-        return np.asarray(_off(z[:, None], line[None, :-1], line[None, 1:]).min(axis=1))
+        few = max(1, AT_ONCE // len(line))  # so many that all numbers stay in fast memory
+        parts = [z[k : k + few, None] for k in range(0, len(z), few)]
+        return np.concatenate([_off(own, line[:-1], line[1:]).min(axis=1) for own in parts])
     line = np.append(_sampled(path), path.end)
     nearest = _nearest(z, line)[1]
     before = np.clip(nearest - 1, 0, len(line) - 2)
