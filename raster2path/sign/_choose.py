@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from typing import cast
 
+import cv2
 import numpy as np
 import numpy.typing as npt
 
@@ -16,6 +18,9 @@ Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
 MOST_SAMPLES = 16000
+FAR_CORNERS = 100.0
+"""The triangle round all samples is so many times as large: near corners would hide neighbours."""
+
 CORNER_COS = math.cos(math.radians(25))
 """Where an edge turns by more than this, it has a corner; ties keep off corners."""
 
@@ -131,20 +136,39 @@ def neighbours(samples: Samples) -> tuple[Ints, Ints]:
 
     They are edges of the Delaunay triangulation, which holds the shortest spanning tree.
     """
-    from scipy.spatial import Delaunay, QhullError
-
-    none = np.empty(0, np.int64)
     if len(samples.at) < 4 or len(np.unique(samples.node)) < 2:
-        return none, none
-    try:
-        triangles = Delaunay(to_points(samples.at)).simplices.astype(np.int64)
-    except QhullError:
-        return none, none
-    edges = np.concatenate([triangles[:, [0, 1]], triangles[:, [1, 2]], triangles[:, [2, 0]]])
-    edges = edges[samples.node[edges[:, 0]] != samples.node[edges[:, 1]]]
+        return np.empty(0, np.int64), np.empty(0, np.int64)
+    ends = _triangulated(samples.at)
+    ends = ends[samples.node[ends[:, 0]] != samples.node[ends[:, 1]]]
     n = len(samples.at)
-    key = np.unique(edges.min(axis=1) * n + edges.max(axis=1))
+    key = np.unique(ends.min(axis=1) * n + ends.max(axis=1))
     return key // n, key % n
+
+
+def _triangulated(at: Complexes) -> Ints:
+    """Edges of the Delaunay triangulation, two indices each.
+
+    Coordinates are rounded to 32 bits, some 0.0001 mm: then OpenCV's question on which side of a
+    line a point lies is answered without any error. Of points that fall together one stands for
+    all.
+    """
+    middle = (at.real.min() + at.real.max()) / 2 + 1j * (at.imag.min() + at.imag.max()) / 2
+    points = to_points(at - middle).astype(np.float32)
+    reach = math.ceil(FAR_CORNERS * np.abs(points).max()) + 1
+    net = cv2.Subdiv2D((-reach, -reach, 2 * reach, 2 * reach))
+    net.insert(cast("Sequence[Sequence[float]]", points))  # an array is read as one, faster
+    ends = np.asarray(net.getEdgeList(), np.float32)
+    known = _keys(points)
+    order = np.argsort(known, kind="stable")
+    asked = np.stack([_keys(ends[:, :2]), _keys(ends[:, 2:])], axis=1)
+    found = order[np.searchsorted(known, asked, sorter=order).clip(0, len(order) - 1)]
+    # what is not found is a corner of OpenCV's own triangle round everything
+    return np.asarray(found[(known[found] == asked).all(axis=1)], np.int64)
+
+
+def _keys(points: npt.NDArray[np.float32]) -> npt.NDArray[np.uint64]:
+    """One number for each point; + 0 makes -0 and 0 the same."""
+    return np.ascontiguousarray(points + np.float32(0)).view(np.uint64).ravel()
 
 
 def gaps(samples: Samples, boxes: Points, *, tie_mm: float) -> list[Gap]:

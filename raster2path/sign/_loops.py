@@ -12,9 +12,9 @@ from raster2path.model import Note, NoteKind
 from raster2path.sign._islands import parts_of
 from raster2path.sign._slits import (
     HOLDING_MM,
+    Parts,
     Walk,
     line_of,
-    part_at,
     pieces_without,
     slit_zone,
     walk_along,
@@ -85,7 +85,7 @@ def _chosen(
     """For each slit that goes, its middle and what stays of it: one for each loose part."""
     if not loose or not slits:
         return {}
-    tree, lines = shapely.STRtree(parts), shapely.STRtree([line_of(slit) for slit in slits])
+    located, lines = Parts(parts), shapely.STRtree([line_of(slit) for slit in slits])
     walks: dict[int, Walk] = {}
     gone: dict[int, tuple[complex, list[Path]]] = {}
     for part in loose:
@@ -97,17 +97,16 @@ def _chosen(
         if any(k in gone for k in near):
             continue  # its neighbour's gap may do for both
         for k in near:
-            run = _run(walks.setdefault(k, walk_along(slits[k])), tree, part, taken)
+            run = _run(walks.setdefault(k, walk_along(slits[k])), located, part, taken)
             if run is not None:
                 gone[k] = _opened(slits[k], run, least)
                 break
     return gone
 
 
-def _run(walk: Walk, tree: shapely.STRtree, part: int, kerf: float) -> tuple[float, float] | None:
+def _run(walk: Walk, parts: Parts, part: int, kerf: float) -> tuple[float, float] | None:
     """From where to where along a slit a part lies on one side and another on the other."""
-    side = 1j * walk.tangent * (kerf / 2 + 0.3)
-    right, left = part_at(tree, walk.at + side), part_at(tree, walk.at - side)
+    right, left = parts.beside(walk, kerf / 2 + 0.3)
     bounds = ((right == part) != (left == part)) & (right >= 0) & (left >= 0)
     if not bounds.any():
         return None

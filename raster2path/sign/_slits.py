@@ -62,13 +62,21 @@ def with_gaps(
     out, middles = list(slits), list[complex]()
     kerf = max(kerf_mm, 0.02)
     wide = kerf + HOLDING_MM
+    known: dict[float, list[shapely.Geometry]] = {}
+    walks: list[Walk] = []
     for share, taken in itertools.product(SHARES, (wide, kerf)):
-        parts = parts_of(shapely.difference(metal, slit_zone(out, taken)))
+        if taken not in known:
+            known[taken] = parts_of(shapely.difference(metal, slit_zone(out, taken)))
+        parts = known[taken]
         if len(parts) <= 1:
             continue
-        gaps = _choose(out, parts, kerf=taken, gap=share * tie_mm + kerf)
-        out, found = _interrupted(out, gaps, share * tie_mm + kerf)
-        middles += found
+        walked = {id(walk.path): walk for walk in walks}
+        walks = [walked.get(id(slit)) or walk_along(slit) for slit in out]
+        gaps = _choose(walks, parts, kerf=taken, gap=share * tie_mm + kerf)
+        if gaps:
+            out, found = _interrupted(out, gaps, share * tie_mm + kerf)
+            middles += found
+            known = {}
     return tuple(out), tuple(middles)
 
 
@@ -77,14 +85,14 @@ def slit_zone(slits: Sequence[Path], kerf_mm: float) -> shapely.Geometry:
     lines = [line_of(slit) for slit in slits]
     if not lines:
         return shapely.Polygon()
-    return shapely.union_all(shapely.buffer(lines, max(kerf_mm, 0.02) / 2))
+    return shapely.buffer(shapely.multilinestrings(lines), max(kerf_mm, 0.02) / 2)
 
 
 def line_of(path: Path) -> shapely.Geometry:
     """A path as a line that closes where the path does."""
     points = path.flat()
     if path.is_closed:
-        return shapely.LinearRing(points)
+        return shapely.LineString(np.vstack([points, points[:1]]))
     return shapely.LineString(points if len(points) > 1 else to_points([path.start, path.end]))
 
 
@@ -103,13 +111,13 @@ def walk_along(path: Path) -> Walk:
 
 
 def _choose(
-    slits: list[Path], parts: list[shapely.Geometry], *, kerf: float, gap: float
+    walks: list[Walk], parts: list[shapely.Geometry], *, kerf: float, gap: float
 ) -> list[_Window]:
     """The gentlest windows that join all parts (Kruskal's tree); a second for large parts."""
-    tree = shapely.STRtree(parts)
+    located = Parts(parts)
     windows = []
-    for k, slit in enumerate(slits):
-        windows += _windows(k, walk_along(slit), tree, kerf=kerf, gap=gap)
+    for k, walk in enumerate(walks):
+        windows += _windows(k, walk, located, kerf=kerf, gap=gap)
     windows.sort(key=lambda window: window.cost)
     groups, chosen = Groups(len(parts)), list[_Window]()
     for window in windows:
@@ -145,11 +153,8 @@ def _second(
     return extra
 
 
-def _windows(
-    k: int, walk: Walk, tree: shapely.STRtree, *, kerf: float, gap: float
-) -> list[_Window]:
-    side = 1j * walk.tangent * (kerf / 2 + 0.3)
-    right, left = part_at(tree, walk.at + side), part_at(tree, walk.at - side)
+def _windows(k: int, walk: Walk, parts: Parts, *, kerf: float, gap: float) -> list[_Window]:
+    right, left = parts.beside(walk, kerf / 2 + 0.3)
     n = len(walk.at)
     reach = math.ceil((gap / 2 + 1.0) / (walk.length / n))
     window = np.arange(-reach, reach + 1)
@@ -175,12 +180,27 @@ def _windows(
     ]
 
 
-def part_at(tree: shapely.STRtree, points: Complexes) -> Ints:
-    """The part that each point lies in, -1 for none."""
-    found = np.full(len(points), -1, np.int64)
-    at, part = tree.query(shapely.points(points.real, points.imag), predicate="within")
-    found[at] = part
-    return found
+class Parts:
+    """Parts of the metal, made ready for the question which of them a point lies in."""
+
+    def __init__(self, shapes: Sequence[shapely.Geometry]) -> None:
+        self._shapes = np.array(shapes, dtype=object)
+        # a prepared part answers in the logarithm of its points: the plate has holes by the hundred
+        shapely.prepare(self._shapes)
+        self._tree = shapely.STRtree(self._shapes)
+
+    def at(self, points: Complexes) -> Ints:
+        """The part that each point lies in, -1 for none."""
+        found = np.full(len(points), -1, np.int64)
+        at, part = self._tree.query(shapely.points(points.real, points.imag))
+        inside = shapely.contains_xy(self._shapes[part], points.real[at], points.imag[at])
+        found[at[inside]] = part[inside]
+        return found
+
+    def beside(self, walk: Walk, aside_mm: float) -> tuple[Ints, Ints]:
+        """The parts right and left of each place of a walk, so far to the side."""
+        side = 1j * walk.tangent * aside_mm
+        return self.at(walk.at + side), self.at(walk.at - side)
 
 
 def _interrupted(
