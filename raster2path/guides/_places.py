@@ -1,26 +1,32 @@
 """Free places on the drawing: where a numeral or a legend can stand without covering a line.
 
 Private to `guides`. Lines are painted onto a coarse raster once; where a box of some size may have
-its middle is then one erosion, so asking for one more numeral costs next to nothing.
+its middle is then one erosion of what lies within reach.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
 import numpy.typing as npt
 
-from raster2path.geometry import Points
+from raster2path.geometry import Complexes, Points, to_points
 
 Flags = npt.NDArray[np.uint8]
+Ints = npt.NDArray[np.int64]
+Bools = npt.NDArray[np.bool_]
+Counts = npt.NDArray[np.int32]
 Box = tuple[float, float, float, float]
 
 STEP_MM = 0.5
 MOST_CELLS = 2400
+LEADER_MM = 0.7
+"""Half the width that a leader line takes."""
+
 _SHIFT = 4
 
 
@@ -63,7 +69,6 @@ class Floor:
         self.step = max(STEP_MM, max(size_mm) / MOST_CELLS)
         shape = (math.ceil(size_mm[1] / self.step), math.ceil(size_mm[0] / self.step))
         self.free: Flags = np.ones(shape, np.uint8) if like is None else like.free.copy()
-        self._centres: dict[tuple[int, int], Flags] = {}
 
     def _fixed(self, points: Points) -> npt.NDArray[np.int32]:
         # a cell's middle lies at whole numbers for OpenCV, at halves for us
@@ -83,41 +88,83 @@ class Floor:
 
     def take_box(self, box: Box) -> None:
         """Nothing may come into this box: x0, y0, x1, y1."""
-        _clear(self.free, self._cells(box), 0, 0)
-        for (rows, cols), centres in self._centres.items():
-            _clear(centres, self._cells(box), rows // 2, cols // 2)
+        x0, y0, x1, y1 = (value / self.step for value in box)
+        rows = slice(max(0, math.floor(y0)), max(0, math.ceil(y1)))
+        self.free[rows, max(0, math.floor(x0)) : max(0, math.ceil(x1))] = 0
 
     def take_leader(self, line: tuple[complex, complex] | None) -> None:
         """Nothing may come onto this thin line."""
         if line is not None:
             start, end = line
             n = math.ceil(abs(end - start)) + 1
-            for z in (start + (end - start) * k / n for k in range(n + 1)):
-                self.take_box((z.real - 0.7, z.imag - 0.7, z.real + 0.7, z.imag + 0.7))
+            z = start + (end - start) * np.arange(n + 1) / n
+            low, high = to_points(z - LEADER_MM * (1 + 1j)), to_points(z + LEADER_MM * (1 + 1j))
+            corners = np.column_stack([np.floor(low / self.step), np.ceil(high / self.step)])
+            for x0, y0, x1, y1 in np.maximum(corners, 0).astype(int).tolist():
+                self.free[y0:y1, x0:x1] = 0
 
-    def _cells(self, box: Box) -> tuple[int, int, int, int]:
-        x0, y0, x1, y1 = (value / self.step for value in box)
-        return math.floor(x0), math.floor(y0), math.ceil(x1), math.ceil(y1)
+    def centres(
+        self, width_mm: float, height_mm: float, *, near: complex = 0j, reach_mm: float = math.inf
+    ) -> Complexes:
+        """Where the middle of a box may lie so that the whole box is free: middles of cells.
 
-    def centres(self, width_mm: float, height_mm: float) -> Flags:
-        """Cells in which the middle of a box may lie so that the whole box is free."""
-        rows = math.ceil(height_mm / self.step) + 1 | 1
-        cols = math.ceil(width_mm / self.step) + 1 | 1
-        if (rows, cols) not in self._centres:
-            kernel = np.ones((rows, cols), np.uint8)
-            self._centres[rows, cols] = np.asarray(
-                cv2.erode(self.free, kernel, borderType=cv2.BORDER_CONSTANT, borderValue=0),
-                np.uint8,
-            )
-        return self._centres[rows, cols]
+        Only those within reach to each side of a point are asked for; row by row.
+        """
+        rows, cols = self._odd(height_mm), self._odd(width_mm)
+        (top, bottom), (left, right) = self._window(near, reach_mm)
+        y0, x0 = max(0, top - rows // 2), max(0, left - cols // 2)
+        around = self.free[y0 : bottom + rows // 2, x0 : right + cols // 2]
+        free = _eroded(around, rows, cols)[top - y0 : bottom - y0, left - x0 : right - x0]
+        if free.size == 0:
+            return np.empty(0, np.complex128)
+        # a flat array of flags is searched ten times as fast as one of rows and columns
+        set_ = np.flatnonzero(np.ascontiguousarray(free).view(np.bool_))
+        row, col = np.divmod(set_, free.shape[1])
+        at = (col + (left + 0.5)) * self.step + 1j * ((row + (top + 0.5)) * self.step)
+        return np.asarray(at, np.complex128)
+
+    def _odd(self, side_mm: float) -> int:
+        return math.ceil(side_mm / self.step) + 1 | 1
+
+    def _window(self, near: complex, reach_mm: float) -> tuple[tuple[int, int], tuple[int, int]]:
+        """First and last row and column within reach."""
+        rows, cols = self.free.shape
+        if math.isinf(reach_mm):
+            return (0, rows), (0, cols)
+        row, col, reach = near.imag / self.step, near.real / self.step, reach_mm / self.step
+        return (
+            (min(rows, max(0, int(row - reach))), min(rows, max(0, int(row + reach)))),
+            (min(cols, max(0, int(col - reach))), min(cols, max(0, int(col + reach)))),
+        )
 
     def nearest(self, width_mm: float, height_mm: float, *, to: complex) -> complex | None:
         """The middle of the free box nearest to a point, or None."""
-        rows, cols = np.nonzero(self.centres(width_mm, height_mm))
-        if not len(rows):
-            return None
-        at = (cols + 0.5) * self.step + 1j * (rows + 0.5) * self.step
-        return complex(at[int(np.argmin(np.abs(at - to)))])
+        at = self.centres(width_mm, height_mm)
+        return complex(at[int(np.argmin(np.abs(at - to)))]) if len(at) else None
+
+    def n_taken(self) -> Counts:
+        """How many cells above and left of each corner of cells are taken."""
+        return np.asarray(cv2.integral(1 - self.free), np.int32)
+
+    def has_room(self, at: Complexes, size_mm: tuple[float, float], n_taken: Counts) -> Bools:
+        """True where a box with its middle in the cell of a point lies on the floor and is free."""
+        rows, cols = self.cells(at)
+        down, right = self._odd(size_mm[1]) // 2, self._odd(size_mm[0]) // 2
+        n_rows, n_cols = self.free.shape
+        is_on = (rows >= down) & (rows < n_rows - down) & (cols >= right) & (cols < n_cols - right)
+        corner = ((rows - down) * (n_cols + 1) + cols - right)[is_on]
+        low, across = (2 * down + 1) * (n_cols + 1), 2 * right + 1
+        flat = n_taken.ravel()
+        inside = flat[corner + low + across] - flat[corner + low]
+        inside += flat[corner] - flat[corner + across]
+        is_on[is_on] = inside == 0
+        return np.asarray(is_on, np.bool_)
+
+    def cells(self, at: Complexes) -> tuple[Ints, Ints]:
+        """Row and column of the cell that each point lies in, those off the floor at its rim."""
+        rows = np.clip((at.imag / self.step).astype(np.int64), 0, self.free.shape[0] - 1)
+        cols = np.clip((at.real / self.step).astype(np.int64), 0, self.free.shape[1] - 1)
+        return rows, cols
 
     def regions(self, walls: Iterable[Points]) -> npt.NDArray[np.int32]:
         """A number for each part of the drawing between the walls; 0 on the walls themselves."""
@@ -127,11 +174,15 @@ class Floor:
         return np.asarray(cv2.connectedComponents(open_, connectivity=4)[1], np.int32)
 
 
-def _clear(flags: Flags, cells: tuple[int, int, int, int], more_rows: int, more_cols: int) -> None:
-    x0, y0, x1, y1 = cells
-    rows = slice(max(0, y0 - more_rows), max(0, y1 + more_rows))
-    cols = slice(max(0, x0 - more_cols), max(0, x1 + more_cols))
-    flags[rows, cols] = 0
+def _eroded(flags: Flags, rows: int, cols: int) -> Flags:
+    """Flags that are set where a whole box of so many cells round them is set."""
+    kernel = np.ones((rows, cols), np.uint8)
+    if flags.size == 0:
+        return flags
+    flags = np.ascontiguousarray(flags)
+    return np.asarray(
+        cv2.erode(flags, kernel, borderType=cv2.BORDER_CONSTANT, borderValue=0), np.uint8
+    )
 
 
 DIGIT_WIDTH = 0.9
@@ -139,7 +190,13 @@ DIGIT_WIDTH = 0.9
 
 HEIGHTS_MM = (8.0, 6.0, 5.0, 4.0)
 NEAR_MM = 6.0
-_REACH_MM = (40.0, 150.0, math.inf)
+REACH_MM = 40.0
+"""Within this, every free place is looked at; a longer leader line goes along one of the rays."""
+
+FAR_MM = 150.0
+"""A longer leader line than this is hard to follow: it is drawn only where all else is full."""
+
+N_RAYS = 72
 
 
 def place_numerals(
@@ -163,13 +220,13 @@ def place_numerals(
             floor.take_box(_box(numeral))
     written = Floor(floor.size_mm)
     for numeral in found.values():
-        written.take_box(_box(numeral))
+        written.take_box(_box(numeral, LEADER_MM))
     for i, want in enumerate(wanted):
         if i not in found:
             found[i] = _far_off(want, floor, written, ring_mm)
             floor.take_box(_box(found[i]))
             floor.take_leader(found[i].leader)
-            written.take_box(_box(found[i]))
+            written.take_box(_box(found[i], LEADER_MM))
     return tuple(found[i] for i in range(len(wanted)))
 
 
@@ -177,32 +234,23 @@ def _size(text: str, height_mm: float) -> tuple[float, float]:
     return len(text) * DIGIT_WIDTH * height_mm, height_mm
 
 
-def _box(numeral: Numeral) -> Box:
-    width, height = _size(numeral.text, numeral.height_mm)
+def _box(numeral: Numeral, wider_mm: float = 0.0) -> Box:
+    width, height = (side + 2 * wider_mm for side in _size(numeral.text, numeral.height_mm))
     x, y = numeral.centre.real, numeral.centre.imag
     return x - width / 2, y - height / 2, x + width / 2, y + height / 2
 
 
-def _gap(offsets: npt.NDArray[np.complex128], size: tuple[float, float]) -> Points:
+def _gap(offsets: Complexes, size: tuple[float, float]) -> Points:
     """How far a point at 0 lies from boxes of one size whose middles are given."""
     dx = np.maximum(np.abs(offsets.real) - size[0] / 2, 0)
     dy = np.maximum(np.abs(offsets.imag) - size[1] / 2, 0)
     return np.hypot(dx, dy)
 
 
-def _window(
-    floor: Floor, centre: complex, reach_mm: float, flags: Flags
-) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]:
-    """Rows and columns of the cells set in `flags` within reach of a point."""
-    rows, cols = flags.shape
-    top = left = 0
-    if not math.isinf(reach_mm):
-        row, col = centre.imag / floor.step, centre.real / floor.step
-        reach = reach_mm / floor.step
-        top, left = max(0, int(row - reach)), max(0, int(col - reach))
-        rows, cols = max(0, int(row + reach)), max(0, int(col + reach))
-    r, c = np.nonzero(flags[top:rows, left:cols])
-    return r + top, c + left
+def _share_outside(offsets: Complexes, size: tuple[float, float]) -> Points:
+    """Which share of each line from 0 to the middle of such a box lies before the box."""
+    dx, dy = np.maximum(np.abs(offsets.real), 1e-9), np.maximum(np.abs(offsets.imag), 1e-9)
+    return np.maximum(np.maximum(1 - size[0] / 2 / dx, 1 - size[1] / 2 / dy), 0)
 
 
 def _home(want: Wanted, floor: Floor, regions: npt.NDArray[np.int32]) -> npt.NDArray[np.int32]:
@@ -217,6 +265,17 @@ def _home(want: Wanted, floor: Floor, regions: npt.NDArray[np.int32]) -> npt.NDA
     return np.asarray(labels[labels > 0], np.int32)
 
 
+def _rooms(want: Wanted, floor: Floor) -> Iterator[tuple[float, Complexes]]:
+    """Heights of a numeral, largest first, and where near its pierce such a one has room."""
+    for height in HEIGHTS_MM:
+        at = floor.centres(*_size(want.text, height), near=want.pierce, reach_mm=REACH_MM)
+        if not len(at) and height == HEIGHTS_MM[0]:
+            least = _size(want.text, HEIGHTS_MM[-1])
+            if not len(floor.centres(*least, near=want.pierce, reach_mm=REACH_MM)):
+                return  # where not even the smallest has room, no other has
+        yield height, at
+
+
 def _close_by(
     want: Wanted, floor: Floor, regions: npt.NDArray[np.int32], ring_mm: float
 ) -> Numeral | None:
@@ -224,15 +283,12 @@ def _close_by(
     if not len(home):
         return None
     best: tuple[float, Numeral] | None = None
-    for height in HEIGHTS_MM:
+    for height, at in _rooms(want, floor):
         size = _size(want.text, height)
         smaller = 1.5 * (HEIGHTS_MM[0] - height)  # a smaller numeral is worth that many mm less
         if best is not None and smaller >= best[0]:
             break
-        rows, cols = _window(floor, want.pierce, _REACH_MM[0], floor.centres(*size))
-        is_home = np.isin(regions[rows, cols], home)
-        offsets = (cols + 0.5) * floor.step + 1j * (rows + 0.5) * floor.step - want.pierce
-        offsets = offsets[is_home]
+        offsets = at[np.isin(regions[floor.cells(at)], home)] - want.pierce
         if not len(offsets):
             continue
         gaps = _gap(offsets, size)
@@ -245,39 +301,71 @@ def _close_by(
 
 
 def _far_off(want: Wanted, floor: Floor, written: Floor, ring_mm: float) -> Numeral:
+    """Off with a leader line: the nearest place whose line runs over as few numerals as may be."""
     crossing: tuple[int, complex, float] | None = None
-    for reach in _REACH_MM:
-        for height in HEIGHTS_MM:
-            size = _size(want.text, height)
-            rows, cols = _window(floor, want.pierce, reach, floor.centres(*size))
-            offsets = (cols + 0.5) * floor.step + 1j * (rows + 0.5) * floor.step - want.pierce
-            offsets = offsets[np.argsort(_gap(offsets, size), kind="stable")]
-            # every so many: neighbours in the list are nearly the same place
-            offsets = offsets[:: max(1, len(offsets) // 400)]
-            if not len(offsets):
-                continue
-            hits = _hits(want.pierce, offsets, size, written)
-            k = int(np.argmin(hits))  # the nearest of those that cross least
-            if hits[k] == 0:
-                return _numeral(want, complex(offsets[k]), height, ring_mm, is_near=False)
-            if crossing is None or hits[k] < crossing[0]:
-                crossing = int(hits[k]), complex(offsets[k]), height
+    for found in (_nearby(want, floor, written), _on_rays(want, floor, written)):
+        for hits, offset, height in found:
+            if hits == 0:
+                return _numeral(want, offset, height, ring_mm, is_near=False)
+            if crossing is None or hits < crossing[0]:
+                crossing = hits, offset, height
     if crossing is not None:
         return _numeral(want, crossing[1], crossing[2], ring_mm, is_near=False)
     # nothing is free anywhere: on the pierce, where it at least names the right cut
     return _numeral(want, 0j, HEIGHTS_MM[-1], ring_mm, is_near=True)
 
 
-def _hits(
-    pierce: complex, offsets: npt.NDArray[np.complex128], size: tuple[float, float], written: Floor
-) -> npt.NDArray[np.intp]:
+Spot = tuple[int, complex, float]
+"""How much of a leader line would run over numerals, where it leads from the pierce, the height."""
+
+
+def _nearby(want: Wanted, floor: Floor, written: Floor) -> Iterator[Spot]:
+    """The best place of all those near the pierce, for each height of numerals."""
+    for height, at in _rooms(want, floor):
+        size = _size(want.text, height)
+        offsets = at - want.pierce
+        offsets = offsets[np.argsort(_gap(offsets, size), kind="stable")]
+        # every so many: neighbours in the list are nearly the same place
+        offsets = offsets[:: max(1, len(offsets) // 400)]
+        if len(offsets):
+            hits = _hits(want.pierce, offsets, size, written)
+            k = int(np.argmin(hits))  # the nearest of those that cross least
+            yield int(hits[k]), complex(offsets[k]), height
+
+
+def _hits(pierce: complex, offsets: Complexes, size: tuple[float, float], written: Floor) -> Ints:
     """For each place, how much of its leader line from the pierce would run over numerals."""
     t = np.linspace(0, 1, 65)
-    short = 1 - np.hypot(*size) / 2 / np.maximum(np.abs(offsets), 1e-9)
-    at = pierce + (offsets * np.maximum(short, 0))[:, None] * t
-    rows = np.clip((at.imag / written.step).astype(int), 0, written.free.shape[0] - 1)
-    cols = np.clip((at.real / written.step).astype(int), 0, written.free.shape[1] - 1)
-    return np.asarray((written.free[rows, cols] == 0).sum(axis=1), np.intp)
+    at = pierce + (offsets * _share_outside(offsets, size))[:, None] * t
+    return np.asarray((written.free[written.cells(at)] == 0).sum(axis=1), np.int64)
+
+
+def _on_rays(want: Wanted, floor: Floor, written: Floor) -> Iterator[Spot]:
+    """The best place on straight rays from the pierce, for each height of numerals.
+
+    What a leader line crosses on its way out along a ray is counted once for all its places.
+    """
+    n_taken = floor.n_taken()
+    turns = np.exp(2j * np.pi * np.arange(N_RAYS) / N_RAYS)
+    for reach, step in ((FAR_MM, 1.0), (math.hypot(*floor.size_mm), 2.0)):
+        at = want.pierce + turns[:, None] * np.arange(step, reach, step)
+        # where not even the smallest has room, no larger one has
+        row, col = np.nonzero(floor.has_room(at, _size(want.text, HEIGHTS_MM[-1]), n_taken))
+        if not len(row):
+            continue
+        crossed = np.cumsum(written.free[written.cells(at)] == 0, axis=1)
+        offsets = at[row, col] - want.pierce
+        for height in HEIGHTS_MM:
+            size = _size(want.text, height)
+            has_room = floor.has_room(at[row, col], size, n_taken)
+            if not has_room.any():
+                continue
+            roomy = offsets[has_room]
+            before = ((col[has_room] + 1) * _share_outside(roomy, size)).astype(np.int64)
+            hits = crossed[row[has_room], np.maximum(0, before - 1)]
+            k = int(np.lexsort((_gap(roomy, size), hits))[0])
+            yield int(hits[k]), complex(roomy[k]), height
+        return
 
 
 def _numeral(
@@ -285,13 +373,8 @@ def _numeral(
 ) -> Numeral:
     leader = None
     if not is_near:
-        width, height = _size(want.text, height_mm)
-        # where the line from the pierce meets the numeral's box, a hair outside
-        t = max(
-            (abs(offset.real) - width / 2) / max(abs(offset.real), 1e-9),
-            (abs(offset.imag) - height / 2) / max(abs(offset.imag), 1e-9),
-        )
-        end = offset * max(0.0, t - 0.6 / max(abs(offset), 0.6))
+        t = float(_share_outside(np.array([offset]), _size(want.text, height_mm))[0])
+        end = offset * max(0.0, t - 0.6 / max(abs(offset), 0.6))  # a hair outside
         start = offset / abs(offset) * min(ring_mm, abs(end))
         leader = (want.pierce + start, want.pierce + end)
     return Numeral(want.text, want.pierce + offset, height_mm, leader)
