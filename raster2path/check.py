@@ -19,12 +19,14 @@ NEARNESS_MM = 0.15
 
 def metal_of(edges: tuple[SignEdge, ...]) -> shapely.Geometry:
     """The even-odd fill of closed edges as a planar region."""
-    region: shapely.Geometry = shapely.Polygon()
     rings = [shapely.Polygon(edge.path.flat()) for edge in edges]
-    for ring in sorted(rings, key=lambda ring: -ring.area):
-        sound = ring if ring.is_valid else shapely.make_valid(ring)
-        region = shapely.symmetric_difference(region, sound)
-    return region
+    fills = [ring if ring.is_valid else shapely.make_valid(ring) for ring in rings]
+    fills.sort(key=lambda fill: fill.area)
+    # two and two, small ones first: one after the other, each would be laid over all before it
+    while len(fills) > 1:
+        pairs = zip(fills[::2], fills[1::2], strict=False)
+        fills = [shapely.symmetric_difference(a, b) for a, b in pairs] + fills[len(fills) & ~1 :]
+    return fills[0] if fills else shapely.Polygon()
 
 
 def pieces_of(region: shapely.Geometry) -> list[shapely.Geometry]:
@@ -104,11 +106,15 @@ def _nearness(plan: TorchPlan, metal: shapely.Geometry) -> list[Note]:
     if plan.slits:
         lines = [_line(slit).buffer(plan.kerf_mm / 2 + 0.05) for slit in plan.slits]
         held = shapely.difference(metal, shapely.union_all(lines))
+    shapely.prepare(held)
     notes = []
     for cut in plan.cuts:
         if cut.path is None or cut.type is CutType.SLIT:
             continue
-        bite = shapely.intersection(_line(cut.path).buffer(half_mm), held)
+        swath = _line(cut.path).buffer(half_mm)
+        if not held.intersects(swath):
+            continue
+        bite = shapely.intersection(swath, held)
         if bite.area > 0.5:
             sentence = "A cut runs nearer than half a kerf to metal that stays."
             notes.append(Note(NoteKind.BROKEN, sentence, _middle(bite), bite.area))

@@ -1,10 +1,15 @@
 """The final proof finds what was planted."""
 
+import time
 from dataclasses import replace
 
+import numpy as np
 import pytest
+import shapely
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
-from raster2path.check import find_faults
+from raster2path.check import find_faults, metal_of
 from raster2path.geometry import Kind, Path, circle, polygon
 from raster2path.model import (
     Art,
@@ -23,6 +28,7 @@ OUTER = polygon([0, 200, 200 + 200j, 200j])
 HOLE = polygon([60 + 60j, 60 + 140j, 140 + 140j, 140 + 60j])
 TORCH_HOLE = polygon([60.75 + 60.75j, 60.75 + 139.25j, 139.25 + 139.25j, 139.25 + 60.75j])
 TORCH_OUTER = polygon([-0.75 - 0.75j, 200.75 - 0.75j, 200.75 + 200.75j, -0.75 + 200.75j])
+NONE: frozenset[int] = frozenset()
 PLACEMENT = Placement(1.0, 0j, (0, 0, 200, 200))
 
 
@@ -93,3 +99,44 @@ def test_nothing_to_cut_is_a_fault() -> None:
     good = order(OUTER)
     none = replace(good, plan=replace(good.plan, cuts=()), sequence=())
     assert "large enough to cut" in sentences(none)
+
+
+@settings(max_examples=20, deadline=None)
+@given(
+    st.lists(
+        st.tuples(st.integers(0, 90), st.integers(0, 90), st.integers(2, 40), st.integers(2, 40)),
+        min_size=1,
+        max_size=9,
+    )
+)
+def test_metal_is_what_an_odd_number_of_edges_go_round(
+    boxes: list[tuple[int, int, int, int]],
+) -> None:
+    """Even-odd, counted cell by cell."""
+    edges = tuple(
+        SignEdge(
+            polygon([x + 1j * y, x + w + 1j * y, x + w + 1j * (y + h), x + 1j * (y + h)]), NONE
+        )
+        for x, y, w, h in boxes
+    )
+    metal = metal_of(edges)
+    x, y = np.meshgrid(np.arange(132) + 0.5, np.arange(132) + 0.5)
+    n_round = sum(
+        ((x > bx) & (x < bx + w) & (y > by) & (y < by + h)).astype(int) for bx, by, w, h in boxes
+    )
+    assert (shapely.contains_xy(metal, x, y) == (n_round % 2 == 1)).all()
+
+
+def test_a_plate_with_a_thousand_openings_is_proven_in_a_moment() -> None:
+    """Laid over each other one by one, they took five seconds."""
+    n = 32
+    holes = [
+        circle(10 + 20 * i + 1j * (10 + 20 * k), 6).reversed() for i in range(n) for k in range(n)
+    ]
+    side = 20 * n
+    outer = polygon([0, side, side + side * 1j, side * 1j])
+    edges = tuple(SignEdge(path, NONE) for path in (outer, *holes))
+    start = time.process_time()
+    metal = metal_of(edges)
+    assert time.process_time() - start < 2.0
+    assert metal.area == pytest.approx(side**2 - n * n * 36 * np.pi, rel=1e-3)
