@@ -14,7 +14,7 @@ from raster2path.model import Tie
 from raster2path.sign._choose import Gap, gaps, sample, swung
 from raster2path.sign._islands import Groups
 from raster2path.sign._strength import Load, needs_second, sides_of_box
-from raster2path.sign._strips import APART_MM, Laid, Strictness, across, over_island
+from raster2path.sign._strips import APART_MM, Laid, NodeOf, Strictness, across, over_island
 from raster2path.sign._surgery import LEAST_PIECE_MM, Ring
 
 BAR_RATIO = 5.0
@@ -73,6 +73,7 @@ class Holding:
         self._next = max(rings, default=-1) + 1
         self._boxes: Points = np.array([piece.bounds for piece in pieces]).reshape(-1, 4)
         self._corners: list[complex] = []
+        self._short = _demands_across_gaps(rules)
         self._places = self._find_places() if len(pieces) > 1 else []
 
     def _find_places(self) -> list[Gap]:
@@ -157,8 +158,7 @@ class Holding:
 
     def _demands(self, place: Gap) -> tuple[Strictness, ...]:
         """Ways to tie at a place, best first: in full, less square, narrower."""
-        rules = self._rules
-        full = rules.tie_mm
+        full = self._rules.tie_mm
         if place.length_mm > BAR_RATIO * full:
             wide = place.length_mm / BAR_RATIO
             return (
@@ -166,20 +166,27 @@ class Holding:
                 Strictness((wide + full) / 2, 0.35, 0.0, 1.7),
                 Strictness(full, 0.35, 0.0, 2.5),
             )
-        least = rules.least_tie_mm
-        ways = [Strictness(full, 0.75, LEAST_PIECE_MM, 1.0), Strictness(full, 0.4, 0.0, 1.8)]
-        if least < full - 0.1:
-            ways.append(Strictness(least, 0.4, 0.0, 2.4))
-        return tuple(ways)
+        return self._short
 
     def _try(self, place: Gap, demand: Strictness) -> Laid | None:
+        """A first tie at a place, between two groups."""
         # what was made upright or level stays so while there is another place to try
         is_level = min(abs(place.axis.real), abs(place.axis.imag)) == 0
         axes = swung(place)[:1] if is_level and demand.factor == 1 else swung(place)
+        return self._strip(place, axes, demand, self.node_of)
+
+    def _strip(
+        self,
+        place: Gap,
+        axes: tuple[complex, ...],
+        demand: Strictness,
+        node_of: NodeOf | None,
+    ) -> Laid | None:
+        """The first strip along one of the axes that has room and is clear of all others."""
         for axis in axes:
             laid = across(
                 self.rings,
-                self.node_of,
+                node_of,
                 middle=place.middle,
                 axis=axis,
                 length_mm=place.length_mm,
@@ -272,25 +279,12 @@ class Holding:
         for rank in (0, 1):
             for _, place in ranked[:60]:
                 demands = self._demands(place)
-                laid = self._try_second(place, demands[min(rank, len(demands) - 1)])
+                demand = demands[min(rank, len(demands) - 1)]
+                laid = self._strip(place, swung(place), demand, None)
                 if laid is not None:
                     self.lay(laid, place.a, place.b)
                     return True
         return False
-
-    def _try_second(self, place: Gap, demand: Strictness) -> Laid | None:
-        for axis in swung(place):
-            laid = across(
-                self.rings,
-                None,
-                middle=place.middle,
-                axis=axis,
-                length_mm=place.length_mm,
-                demand=demand,
-            )
-            if laid is not None and self.is_clear(laid):
-                return laid
-        return None
 
 
 class _Tree:
@@ -317,6 +311,14 @@ class _Tree:
         for node in reversed(order[1:]):
             below[above[node][0]] |= below[node]
         return [(frozenset(below[node]), above[node][1]) for node in reversed(order[1:])]
+
+
+def _demands_across_gaps(rules: TieRules) -> tuple[Strictness, ...]:
+    full, least = rules.tie_mm, rules.least_tie_mm
+    ways = [Strictness(full, 0.75, LEAST_PIECE_MM, 1.0), Strictness(full, 0.4, 0.0, 1.8)]
+    if least < full - 0.1:
+        ways.append(Strictness(least, 0.4, 0.0, 2.4))
+    return tuple(ways)
 
 
 def shape_of(tie: Tie) -> shapely.Geometry:

@@ -183,21 +183,23 @@ def _loose(metal: shapely.Geometry, slits: Sequence[Path], rules: TieRules) -> t
 
 
 def _loose_notes(loose: Sequence[Island]) -> list[Note]:
-    return [
-        Note(
-            NoteKind.LOOSE,
-            f"A piece of metal, {island.size_mm[0]:.0f} × {island.size_mm[1]:.0f} mm, "
-            "would fall out.",
-            island.place_mm,
-            max(island.size_mm),
-            "tie it to the metal beside it",
-        )
-        for island in loose
-    ]
+    remedy = "tie it to the metal beside it"
+    return [_piece_note(NoteKind.LOOSE, "would fall out", island, remedy) for island in loose]
+
+
+def _weak_notes(pieces: Sequence[shapely.Geometry]) -> list[Note]:
+    told = "hangs on one tie only and bends easily"
+    remedy = "carry the sign flat, or give it a border"
+    return [_piece_note(NoteKind.THIN, told, island_of(piece), remedy) for piece in pieces]
+
+
+def _piece_note(kind: NoteKind, told: str, island: Island, remedy: str) -> Note:
+    wide, high = island.size_mm
+    sentence = f"A piece of metal, {wide:.0f} × {high:.0f} mm, {told}."
+    return Note(kind, sentence, island.place_mm, max(wide, high), remedy)
 
 
 def _speck_notes(specks: Sequence[shapely.Geometry]) -> list[Note]:
-    islands = [island_of(speck) for speck in specks]
     return [
         Note(
             NoteKind.TOO_SMALL,
@@ -207,22 +209,7 @@ def _speck_notes(specks: Sequence[shapely.Geometry]) -> list[Note]:
             max(island.size_mm),
             "make the sign larger to keep it",
         )
-        for island in islands
-    ]
-
-
-def _weak_notes(pieces: Sequence[shapely.Geometry]) -> list[Note]:
-    islands = [island_of(piece) for piece in pieces]
-    return [
-        Note(
-            NoteKind.THIN,
-            f"A piece of metal, {island.size_mm[0]:.0f} × {island.size_mm[1]:.0f} mm, hangs on "
-            "one tie only and bends easily.",
-            island.place_mm,
-            max(island.size_mm),
-            "carry the sign flat, or give it a border",
-        )
-        for island in islands
+        for island in map(island_of, specks)
     ]
 
 
