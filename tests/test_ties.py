@@ -4,6 +4,7 @@ import cmath
 import itertools
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -219,6 +220,19 @@ def test_words_far_apart_get_a_rail_under_the_row() -> None:
     assert sum("rail" in note.sentence for note in sign.notes) == 1
     assert max(tie.length_mm for tie in sign.ties) < 16
     check_whole(sign)
+
+
+@pytest.mark.parametrize(("sheet_h", "n_faults"), [(90, 1), (120, 0)])
+def test_the_size_told_takes_in_the_rail(sheet_h: float, n_faults: int) -> None:
+    paths = [box(x, 0, x + 45, 80) for x in (0, 60, 300, 360)]
+    drawn = art(*paths, border=False)
+    placement = replace(drawn.placement, sign_mm=(0, 0, 405, 80), sheet_mm=(500, sheet_h))
+    sign = hold(replace(drawn, placement=placement), rules=RULES)
+    left, top, width, height = sign.art.placement.sign_mm
+    lowest = max(edge.path.bounds()[3] for edge in sign.edges)
+    assert (left, top, width) == (0, 0, 405)
+    assert height == pytest.approx(lowest, abs=0.01)
+    assert sum(note.kind is NoteKind.DOES_NOT_FIT for note in sign.notes) == n_faults
 
 
 def test_pieces_far_apart_that_are_no_row_get_a_bar() -> None:

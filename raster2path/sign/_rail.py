@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 import shapely
 
 from raster2path.geometry import Kind, Path, Points, polygon
+from raster2path.model import Art, NoteKind
+from raster2path.sign._fits import fit_notes
 
 LEAST_OVERLAP = 0.3
 """Groups are a row where at least this share of the lowest one's height is common to all."""
@@ -42,6 +45,17 @@ def rail_under(
         complex(left + inset, top + high),
     )
     return polygon(corners, Kind.GEOMETRIC)
+
+
+def with_rail(art: Art, rail: Path) -> Art:
+    """The art whose sign's box takes in the rail as well: it is what the maker has to fit."""
+    left, top, width, height = art.placement.sign_mm
+    x0, y0, x1, y1 = rail.bounds()
+    x0, y0 = min(left, x0), min(top, y0)
+    x1, y1 = max(left + width, x1), max(top + height, y1)
+    placement = replace(art.placement, sign_mm=(x0, y0, x1 - x0, y1 - y0))
+    notes = [note for note in art.notes if note.kind is not NoteKind.DOES_NOT_FIT]
+    return replace(art, placement=placement, notes=(*notes, *fit_notes(placement)))
 
 
 def _widest_gap_of_row(boxes: Points) -> float | None:

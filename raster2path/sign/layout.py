@@ -22,6 +22,7 @@ from raster2path.model import (
     Paths,
     Placement,
 )
+from raster2path.sign._fits import fit_notes
 
 LARGEST_CORRECTION = 0.005
 """The door set the scale; a fit moves the outer edge by less than this, or something is wrong."""
@@ -65,7 +66,7 @@ def lay_out(paths: Paths, *, rules: SizeRules) -> Art:
         slits=paths.slits,
         border=paths.border,
         placement=paths.placement,
-        notes=(*paths.notes, *_fit_notes(paths.placement), *_bare_notes(edges)),
+        notes=(*paths.notes, *fit_notes(paths.placement), *_bare_notes(edges)),
     )
 
 
@@ -206,19 +207,3 @@ def _bare_notes(edges: tuple[Edge, ...]) -> tuple[Note, ...]:
         return ()
     sentence = "Slits alone, without a border: whether they free a piece was not proven."
     return (Note(NoteKind.SETTING, sentence, remedy="add --border rect, or sheet with --sheet"),)
-
-
-def _fit_notes(placement: Placement) -> tuple[Note, ...]:
-    if placement.sheet_mm is None:
-        return ()
-    _, _, width, height = placement.sign_mm
-    sheet_w, sheet_h = placement.sheet_mm
-    if width <= sheet_w + 0.01 and height <= sheet_h + 0.01:
-        return ()
-    return (
-        Note(
-            NoteKind.DOES_NOT_FIT,
-            f"The sign is {width:.0f} × {height:.0f} mm; your sheet is {sheet_w:g} × {sheet_h:g}.",
-            remedy="make it smaller with --width, or give a larger --sheet",
-        ),
-    )

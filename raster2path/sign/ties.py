@@ -23,7 +23,7 @@ from raster2path.sign._islands import (
 from raster2path.sign._loops import without_small_loops
 from raster2path.sign._necks import Necks
 from raster2path.sign._proof import free_ties, without_small_loose
-from raster2path.sign._rail import rail_under
+from raster2path.sign._rail import rail_under, with_rail
 from raster2path.sign._slits import slit_zone, with_gaps
 from raster2path.sign._surgery import Ring
 from raster2path.sign._webs import thin_places
@@ -55,7 +55,8 @@ def hold(art: Art, *, rules: TieRules) -> Sign:
     Returns:
         A sign whose metal is one piece, proven on the flattened edges before and after the
         slits; pieces for which no tie could be found are in `loose`, each with a note. Specks
-        of metal smaller than a tie are left out, each with a note.
+        of metal smaller than a tie are left out, each with a note. Where a rail lies under the
+        row, the sign's box takes it in.
     """
     pieces, specks = _without_specks(art, _pieces(art), rules)
     if rules.mode is TieMode.NONE or not pieces:
@@ -70,6 +71,7 @@ def hold(art: Art, *, rules: TieRules) -> Sign:
         rail = rail_under(holding.groups.all_groups(), holding.pieces, tie_mm=rules.tie_mm)
         if rail is not None:
             holding.add_rail(rail, origins=frozenset({pieces[0].outer}))
+            art = with_rail(art, rail)
     holding.span()
     weak = holding.brace()
     necks = Necks(holding.rings, rules=rules, slits=zone)
