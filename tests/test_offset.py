@@ -18,7 +18,8 @@ from raster2path.geometry import (
     polygon,
     to_complex,
 )
-from raster2path.torch._offset import Eroded, erode, tagged
+from raster2path.torch._edges import tagged
+from raster2path.torch._offset import Eroded, erode
 
 
 def eroded(path: Path, distance_mm: float) -> Eroded:

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import cmath
 import math
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
-import numpy.typing as npt
 import shapely
 
 from raster2path.geometry import Arc, Complexes, Kind, Line, Path, Segment, to_points
+from raster2path.torch._edges import Bools, Floats, Ints, Proof
 
 SHORTEST_LEAD_MM = 5.0
 """Lead-in where there is room: this or three kerfs. Common practice, no source (REFERENCE 3)."""
@@ -23,8 +24,29 @@ SLACK_MM = 0.02
 
 SMOOTH_RAD = math.radians(6)
 MOST_JOINTS = 48
-SLANTS_RAD = (-45.0, -20.0, 0.0, -65.0, 30.0, 60.0)
+SLANTS_DEG = (-45.0, -20.0, 0.0, -65.0, 30.0, 60.0)
 LENGTHS = (1.0, 0.8, 0.6, 0.45, 0.3, 0.2)
+AT_ONCE = 12
+"""So many places for a pierce are looked at before the next dearer ones are."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Loop:
+    """A closed torch line without a beginning yet.
+
+    Attributes:
+        path: the drop lies to the left of its travel.
+        kind: of the edge that it follows.
+        face: the number of the drop, as the proof knows it.
+        area: the drop itself.
+        distance_mm: from the edges to the line.
+    """
+
+    path: Path
+    kind: Kind
+    face: int
+    area: shapely.Polygon
+    distance_mm: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,127 +59,169 @@ class Start:
     run_past: Path | None
 
 
-def begin(path: Path, room: shapely.Polygon, edges: shapely.Geometry, kerf_mm: float) -> Start:
-    """Pierce, lead-in and run-past of a closed cut; no piece of the path is split.
+def begin(loops: Sequence[Loop], proof: Proof, kerf_mm: float) -> list[Start]:
+    """Pierce, lead-in and run-past of closed cuts; no piece of a path is split.
 
     Args:
-        path: the closed torch line; the drop lies to the left of its travel.
-        room: where the middle of the arc may go without touching metal.
-        edges: the metal's edges round that room.
+        loops: the torch lines.
+        proof: knows the edges round each drop.
         kerf_mm: the pierce stands a kerf and a half from any edge where there is room.
     """
-    wider = room.buffer(SLACK_MM)
-    shapely.prepare(wider)
-    joints = _joints(path)
-    lead = _lead(path, joints, wider, edges, kerf_mm)
-    first = lead[0] if lead else joints[0][0]
-    turned = Path(path.segments[first:] + path.segments[:first], True)
-    kind = turned.kind
-    if lead is None:
-        return Start(turned, turned.start, None, None)
-    pierce = lead[1]
-    lead_in = Path((Line(pierce, turned.start, kind),), is_closed=False)
-    return Start(turned, pierce, lead_in, _tail(turned, wider, kind))
+    room = _Room(loops, proof)
+    searches = [_Search(loop, kerf_mm) for loop in loops]
+    _look(searches, room, 1.5 * kerf_mm + 1e-9)
+    turned = []
+    for loop, search in zip(loops, searches, strict=True):
+        k, segments = search.first, loop.path.segments
+        turned.append(Path(segments[k:] + segments[:k], True) if k else loop.path)
+    led = np.array([k for k, search in enumerate(searches) if search.pierce is not None], np.int64)
+    tails = _tails([turned[k] for k in led.tolist()], led, room)
+    starts = []
+    for k, (path, search) in enumerate(zip(turned, searches, strict=True)):
+        if search.pierce is None:
+            starts.append(Start(path, path.start, None, None))
+            continue
+        kind = loops[k].kind
+        lead_in = Path((Line(search.pierce, path.start, kind),), is_closed=False)
+        tail = tails.get(k)
+        run_past = None if tail is None else Path((replace(tail, kind=kind),), is_closed=False)
+        starts.append(Start(path, search.pierce, lead_in, run_past))
+    return starts
 
 
-def _joints(path: Path) -> list[tuple[int, float]]:
+class _Room:
+    """Where the middle of the arc may go without touching metal."""
+
+    def __init__(self, loops: Sequence[Loop], proof: Proof) -> None:
+        self.loops, self.proof = loops, proof
+        self.faces = np.array([loop.face for loop in loops])
+        self.nearest = np.array([max(0.0, loop.distance_mm - SLACK_MM) for loop in loops])
+
+    def holds(self, own: Ints, lines: Complexes) -> Bools:
+        """For each line (a row of points, the first on its loop), whether it lies in the room."""
+        lines = lines.copy()
+        # without a kerf the torch line is the edge: the lead but touches it
+        first = lines[:, 1] - lines[:, 0]
+        lines[:, 0] += SLACK_MM * first / np.maximum(np.abs(first), 1e-12)
+        coords = np.stack([lines.real, lines.imag], axis=-1)
+        keeps = self.proof.keeps(shapely.linestrings(coords), self.faces[own], self.nearest[own])
+        left = np.flatnonzero(keeps)
+        ends = to_points(lines[left, -1])
+        areas = np.array([self.loops[k].area for k in own[left].tolist()], object)
+        shapely.prepare(areas)
+        keeps[left] = shapely.contains_xy(areas, ends[:, 0], ends[:, 1])
+        return keeps
+
+
+class _Search:
+    """The places for one loop's pierce, cheapest first, and the best found so far."""
+
+    def __init__(self, loop: Loop, kerf_mm: float) -> None:
+        path = loop.path
+        before, after = _directions(path)
+        turn = np.angle(after / before)
+        joints, joint_costs = _joints(path, turn)
+        full = max(SHORTEST_LEAD_MM, 3 * kerf_mm)
+        inward = -1j * before * np.exp(0.5j * turn)  # halfway between both sides' left
+        n_each = len(SLANTS_DEG) * len(LENGTHS)
+        at = np.array([path.segments[k].start for k in joints.tolist()])
+        self.joints = np.repeat(joints, n_each)
+        self.at = np.repeat(at, n_each)
+        self.pierces = self.at + np.repeat(inward[joints], n_each) * np.tile(
+            _REACHES * full, len(joints)
+        )
+        self.cost = np.repeat(joint_costs, n_each) + np.tile(_COSTS, len(joints))
+        self.ordered = np.argsort(self.cost, kind="stable")
+        self.n_seen = 0
+        self.least = math.inf
+        self.first = int(joints[0])
+        self.pierce: complex | None = None
+
+    def next_ones(self) -> Ints:
+        """The next places worth looking at."""
+        some = self.ordered[self.n_seen : self.n_seen + AT_ONCE]
+        self.n_seen += AT_ONCE
+        return np.asarray(some[self.cost[some] < self.least])
+
+    def take(self, some: Ints, clear: Floats) -> None:
+        """Keeps the best of some places; `clear` is what each has in distance, of 1 wanted."""
+        total = self.cost[some] + 3 * (1 - clear)
+        k = int(np.argmin(total))
+        if total[k] < self.least:
+            self.least, best = float(total[k]), int(some[k])
+            self.first, self.pierce = int(self.joints[best]), complex(self.pierces[best])
+
+
+_REACHES = np.outer(np.exp(1j * np.radians(SLANTS_DEG)), LENGTHS).ravel()
+_COSTS = np.add.outer(0.02 * np.arange(len(SLANTS_DEG)), 1.5 * (1 - np.array(LENGTHS))).ravel()
+
+
+def _directions(path: Path) -> tuple[Complexes, Complexes]:
+    """Travel just before and just behind each segment's start."""
+    after = np.array([segment.tangent(0) or 1 + 0j for segment in path])
+    before = np.roll(np.array([segment.tangent(1) or 1 + 0j for segment in path]), 1)
+    return before, after
+
+
+def _joints(path: Path, turn: Floats) -> tuple[Ints, Floats]:
     """Segments that a cut may start with, best first, and what each choice costs.
 
     A smooth joint takes a nick best; beyond a corner of the metal the torch is off the edge
     anyway; the inner corner of a letter is the last choice.
     """
-    out = []
-    for k, segment in enumerate(path):
-        before = path.segments[k - 1]
-        turn = cmath.phase(_unit(segment.tangent(0)) / _unit(before.tangent(1)))
-        cost = 0.0 if turn > -SMOOTH_RAD else 1.0
-        cost += 0.3 if turn > SMOOTH_RAD else 0.0
-        is_strict = max(segment.kind, before.kind) is not Kind.ORGANIC
-        cost += 0.5 if is_strict and turn < -SMOOTH_RAD else 0.0
-        cost += 0.2 if getattr(segment, "is_tie_side", False) else 0.0
-        out.append((k, cost))
-    spread = max(1, len(out) // MOST_JOINTS)
-    return sorted(out[::spread], key=lambda joint: joint[1])
+    kinds = np.array([segment.kind for segment in path])
+    is_strict = np.maximum(kinds, np.roll(kinds, 1)) > Kind.ORGANIC
+    is_tied = np.array([getattr(segment, "is_tie_side", False) for segment in path])
+    is_inner, is_outer = turn <= -SMOOTH_RAD, turn > SMOOTH_RAD
+    cost = 1.0 * is_inner + 0.3 * is_outer + 0.5 * (is_strict & is_inner) + 0.2 * is_tied
+    some = np.arange(0, len(cost), max(1, len(cost) // MOST_JOINTS))
+    some = some[np.argsort(cost[some], kind="stable")]
+    return some, cost[some]
 
 
-def _unit(tangent: complex) -> complex:
-    return tangent or 1 + 0j
-
-
-def _lead(
-    path: Path,
-    joints: list[tuple[int, float]],
-    room: shapely.Geometry,
-    edges: shapely.Geometry,
-    kerf_mm: float,
-) -> tuple[int, complex] | None:
-    """The segment to start with and the pierce, or None where no lead-in has room."""
-    full = max(SHORTEST_LEAD_MM, 3 * kerf_mm)
-    n_each = len(SLANTS_RAD) * len(LENGTHS)
-    lengths = np.tile(np.array(LENGTHS) * full, len(SLANTS_RAD))
-    slants = np.repeat(np.exp(1j * np.radians(SLANTS_RAD)), len(LENGTHS))
-    at = np.repeat(np.array([path.segments[k].start for k, _ in joints]), n_each)
-    inward = np.array([_inward(path, k) for k, _ in joints])
-    pierces = at + np.repeat(inward, n_each) * np.tile(slants * lengths, len(joints))
-    fits = shapely.covers(room, _lines(pierces, at))
-    if not fits.any():
-        return None
-    cost = np.repeat(np.array([c for _, c in joints]), n_each)
-    cost = cost + 1.5 * np.tile(1 - lengths / full, len(joints))
-    cost += 0.02 * np.tile(np.repeat(np.arange(len(SLANTS_RAD)), len(LENGTHS)), len(joints))
-    cost[~fits] = np.inf
-    best = _best(cost, pierces, edges, 1.5 * kerf_mm + 1e-9)
-    return joints[best // n_each][0], complex(pierces[best])
-
-
-def _best(
-    cost: npt.NDArray[np.float64], pierces: Complexes, edges: shapely.Geometry, wanted: float
-) -> int:
-    """The pierce that costs least, what it lacks in distance from the edges counted in."""
-    ordered = np.argsort(cost, kind="stable")
-    shapely.prepare(edges)
-    least, best = math.inf, int(ordered[0])
-    for some in np.array_split(ordered, max(1, len(ordered) // 24)):
-        if cost[some[0]] >= least:
+def _look(searches: Sequence[_Search], room: _Room, wanted_mm: float) -> None:
+    """Finds each loop's best pierce, all loops side by side."""
+    todo = list(range(len(searches)))
+    while todo:
+        found = [(k, some) for k in todo if len(some := searches[k].next_ones())]
+        todo = [k for k, _ in found]
+        if not found:
             break
-        spots = shapely.points(to_points(pierces[some]))
-        clear = np.full(len(some), wanted)
-        near = shapely.dwithin(edges, spots, wanted)
-        clear[near] = shapely.distance(edges, spots[near])
-        total = cost[some] + 3 * (1 - clear / wanted)
-        k = int(np.argmin(total))
-        if total[k] < least:
-            least, best = float(total[k]), int(some[k])
-    return best
+        own = np.repeat(todo, [len(some) for _, some in found])
+        ends = np.concatenate([searches[k].at[some] for k, some in found])
+        pierces = np.concatenate([searches[k].pierces[some] for k, some in found])
+        fits = room.holds(own, np.column_stack([ends, pierces]))
+        places = np.concatenate([some for _, some in found])[fits]
+        own, pierces = own[fits], pierces[fits]
+        clear = room.proof.clearance(pierces, room.faces[own], wanted_mm) / wanted_mm
+        for k in np.unique(own).tolist():
+            searches[k].take(places[own == k], clear[own == k])
 
 
-def _lines(a: Complexes, b: Complexes) -> npt.NDArray[np.object_]:
-    return np.asarray(shapely.linestrings(np.stack([to_points(a), to_points(b)], axis=1)))
-
-
-def _inward(path: Path, k: int) -> complex:
-    """Into the drop at the start of a segment: halfway between both sides' left."""
-    before, after = _unit(path.segments[k - 1].tangent(1)), _unit(path.segments[k].tangent(0))
-    half = cmath.exp(0.5j * cmath.phase(after / before))
-    return -1j * before * half
-
-
-def _tail(path: Path, room: shapely.Geometry, kind: Kind) -> Path | None:
+def _tails(paths: Sequence[Path], own: Ints, room: _Room) -> dict[int, Segment]:
     """The first of several tails that curls into the drop without touching metal."""
+    found: dict[int, Segment] = {}
+    made = {k: _tails_of(path) for k, path in zip(own.tolist(), paths, strict=True)}
+    for number in range(N_TAILS):
+        todo = np.array([k for k in made if k not in found], np.int64)
+        if not len(todo):
+            break
+        lines = [made[k][number].points_at(np.linspace(0, 1, 13)) for k in todo.tolist()]
+        for k in todo[room.holds(todo, np.array(lines))].tolist():
+            found[k] = made[k][number]
+    return found
+
+
+N_TAILS = 8
+
+
+def _tails_of(path: Path) -> list[Segment]:
+    """Tails past the start, the wished-for first."""
     at = path.start
-    ends, starts = _unit(path.segments[-1].tangent(1)), _unit(path.segments[0].tangent(0))
-    turn = cmath.phase(starts / ends)
-    heading = ends if turn > -SMOOTH_RAD else starts
+    ends, starts = path.segments[-1].tangent(1) or 1 + 0j, path.segments[0].tangent(0) or 1 + 0j
+    heading = ends if cmath.phase(starts / ends) > -SMOOTH_RAD else starts
     tails: list[Segment] = []
     for length in (TAIL_MM, 0.6 * TAIL_MM):
-        tails += [
-            Arc(at, at - 1j * heading * radius, -length / radius, kind) for radius in (4.0, 2.0)
-        ]
-        tails += [
-            Line(at, at + length * heading * cmath.exp(-1j * slant), kind) for slant in (0.5, 0.9)
-        ]
-    for tail in tails:
-        line = shapely.linestrings(to_points(tail.points_at(np.linspace(0, 1, 13))))
-        if room.covers(line):
-            return Path((tail,), is_closed=False)
-    return None
+        tails += [Arc(at, at - 1j * heading * radius, -length / radius) for radius in (4.0, 2.0)]
+        tails += [Line(at, at + length * heading * cmath.exp(-1j * slant)) for slant in (0.5, 0.9)]
+    return tails

@@ -21,10 +21,10 @@ from raster2path.geometry import (
     Segment,
     joined,
     to_complex,
-    to_points,
     unit,
 )
-from raster2path.torch._offset import Eroded, OffsetRing, Tagged, Touch
+from raster2path.torch._edges import Tagged
+from raster2path.torch._offset import Eroded, OffsetRing, Touch
 
 N_AROUND = 96
 """Points round an opening from which its middle line is found; even."""
@@ -104,20 +104,26 @@ def closed_up(
     eroded: Eroded,
     distance_mm: float,
     spare_mm: float,
+    *,
+    is_outside: bool,
 ) -> tuple[list[tuple[Path, frozenset[int]]] | None, list[Lost]]:
     """The edges as the torch leaves them, where it can't follow them into waists and tips.
 
     Args:
-        rings: the edges that bound the face.
+        rings: all edges, as the torch lines know them.
         face: the drop.
         eroded: the torch lines at `distance_mm`.
         distance_mm: from torch line to edge.
         spare_mm: metal left on this far from the edge is of no account.
+        is_outside: True where the drop is what lies round the sign.
 
     Returns:
         New closed edges, each with the rings it is made from, or None where the edges may stay
         as they are; and what is lost, largest first.
     """
+    follows_edge = all(touch.is_next for ring in eroded.rings for touch in ring.touches)
+    if follows_edge or eroded.area is None:
+        return None, []
     lost = face.difference(eroded.area.buffer(distance_mm + 0.01, quad_segs=32))
     pieces = [piece for piece in shapely.get_parts(lost) if piece.area > 0.02]
     if not pieces:
@@ -147,7 +153,9 @@ def closed_up(
         return None, []
     told.sort(key=lambda each: -each.size_mm)
     made = _rebuilt(rings, eroded, closings)
-    return (made if _is_sound(rings, made, face, eroded, distance_mm) else None), told
+    cut = eroded.area.buffer(0.9 * distance_mm)
+    blank = shapely.Polygon(face.exterior) if is_outside else None
+    return (made if _is_sound(made, face, cut, blank) else None), told
 
 
 def _pairs(ring: OffsetRing) -> list[tuple[Touch, Touch]]:
@@ -201,11 +209,10 @@ def _passed_by(rings: Sequence[Tagged], eroded: Eroded) -> set[tuple[int, int]]:
 
 
 def _is_sound(
-    rings: Sequence[Tagged],
     made: list[tuple[Path, frozenset[int]]],
     face: shapely.Polygon,
-    eroded: Eroded,
-    distance_mm: float,
+    cut: shapely.Geometry,
+    blank: shapely.Polygon | None,
 ) -> bool:
     """The new edges lie in the old drop, do not cross, and what the kerf removes is within.
 
@@ -220,9 +227,8 @@ def _is_sound(
         if not polygon.is_valid or any(int(other) != k for other in met):
             return False
         area = area.symmetric_difference(polygon)
-    if not any(ring.path.area < 0 for ring in rings):  # outside the sign: the blank goes round
-        area = shapely.Polygon(face.exterior).difference(area)
-    cut = eroded.area.buffer(0.9 * distance_mm)
+    if blank is not None:
+        area = blank.difference(area)
     wrong = (*shapely.get_parts(cut.difference(area)), *shapely.get_parts(area.difference(face)))
     return all(part.area < 0.5 for part in wrong)
 
@@ -269,12 +275,6 @@ def is_clear(shape: shapely.Geometry, others: shapely.STRtree, own: int) -> bool
     """True where the shape meets no edge but its own."""
     hits = others.query(shape, predicate="intersects")
     return all(int(hit) == own for hit in hits)
-
-
-def as_polygon(points: Complexes) -> shapely.Polygon:
-    """The polygon within a flattened ring; valid even where the ring touches itself."""
-    area = shapely.Polygon(to_points(points))
-    return area if area.is_valid else area.buffer(0)
 
 
 def middle_of(area: shapely.Polygon) -> complex:
