@@ -17,7 +17,7 @@ def _outline(pieces: list[Piece]) -> Path:
         tuple(
             Line(complex(p.cubic[0]), complex(p.cubic[3]))
             if p.is_line
-            else Cubic(*(complex(c) for c in p.cubic))
+            else Cubic(*p.cubic.tolist())
             for p in pieces
         ),
         is_closed=True,

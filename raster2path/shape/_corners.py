@@ -131,9 +131,10 @@ def _accepted(z: Complexes, at: Ints, place: Complexes, jump: Floats, sight: Sig
     """Of possible corners, those that blur explains; the sharper one of two close ones."""
     retreat = np.abs(place - z[at])
     half = np.maximum((math.pi - jump) / 2, 0.03)
-    # Blur pulls an apex back until the wedge is about 1.44 blurs wide; where it is much wider,
-    # the tip was drawn blunt or round. Pixels and noise add their own.
-    limit = (0.72 * sight.blur + 0.45 + sight.sigma) / np.tan(half) + 0.3
+    # Blur pulls an apex back until the wedge is about so wide as it and a pixel together. Where it
+    # is much wider, the tip was drawn blunt or round. Noise adds its own. (Measured on drawn tips
+    # of known shape: of 1600 true ones 97 in 100 are narrower, of 600 round ones 1 in 20.)
+    limit = (0.35 + 0.465 * sight.blur + sight.sigma) / np.tan(half) + 0.5
     ok = (jump >= LEAST_CORNER_RAD) & (retreat <= limit)
     most = sight.most_retreat
     toward = (place - z[at]) / np.maximum(retreat, 1e-12)

@@ -55,7 +55,7 @@ class Sight:
 
         A needle's last pixels say little of how long it was.
         """
-        return 3.0 + 5.0 * self.blur
+        return 5.0 + 8.0 * self.blur
 
     def closer(self) -> Sight:
         """The same contour, followed more closely."""
