@@ -24,6 +24,20 @@ class TieMode(Enum):
     NONE = "none"
 
 
+class Tone(Enum):
+    """What was drawn with."""
+
+    DARK = "dark"
+    LIGHT = "light"
+
+
+class PaperLines(Enum):
+    """What happens to lines printed on the paper."""
+
+    AUTO = "auto"
+    KEEP = "keep"
+
+
 def check_range(what: str, value: float, low: float, high: float, unit: str = "mm") -> None:
     """Raise `UsageError` unless low <= value <= high."""
     if not low <= value <= high:
@@ -44,6 +58,19 @@ class PhotoRules:
     def __post_init__(self) -> None:
         for side in self.paper_mm or ():
             check_range("--paper side", side, 20, 5000)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InkRules:
+    """What counts as ink.
+
+    Attributes:
+        tone: dark on pale, or light on dark (chalk on slate); None: guessed.
+        paper_lines: whether ruled or squared lines are taken out.
+    """
+
+    tone: Tone | None = None
+    paper_lines: PaperLines = PaperLines.AUTO
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -187,6 +214,7 @@ class Job:
     name: str
     date: str
     photo: PhotoRules = field(default_factory=PhotoRules)
+    ink: InkRules = field(default_factory=InkRules)
     reading: ReadingRules = field(default_factory=ReadingRules)
     size: SizeRules = field(default_factory=SizeRules)
     lettering: LetteringRules = field(default_factory=LetteringRules)

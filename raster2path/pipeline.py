@@ -172,7 +172,7 @@ def make(
     photo = road.stage("photo", open_picture, picture_file, rules=job.photo)
     road.seed = photo.sha256
     picture = road.stage("paper", square_up, photo, rules=job.photo)
-    ink = road.stage("ink", find_ink, picture)
+    ink = road.stage("ink", find_ink, picture, rules=job.ink)
     reading = road.stage("reading", read_ink, ink, rules=job.reading)
     walk = _solid if reading.read is Read.SOLID else _lines
     traced, outlines = walk(road, job, picture, reading)

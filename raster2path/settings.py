@@ -12,7 +12,7 @@ from enum import Enum
 from typing import TypeVar
 
 from raster2path.errors import UsageError
-from raster2path.job import Job, LetteringMode, LetteringRules, TieMode
+from raster2path.job import Job, LetteringMode, LetteringRules, PaperLines, TieMode, Tone
 from raster2path.model import Border, Dark, Read
 
 TomlValue = str | float | list[float] | list[list[float]]
@@ -206,6 +206,24 @@ SETTINGS = (
         metavar="SIZE",
         help="a whole sheet of paper is in the picture (a4, letter, … or WxH): square it up, "
         "take the scale from it",
+    ),
+    Setting(
+        key="ink",
+        option="ink",
+        place=("ink", "tone"),
+        read=choice(Tone),
+        group=PICTURE,
+        metavar="TONE",
+        help="what was drawn with: dark, or light on a dark ground (default: guessed)",
+    ),
+    Setting(
+        key="paper_lines",
+        option="paper-lines",
+        place=("ink", "paper_lines"),
+        read=choice(PaperLines),
+        group=PICTURE,
+        metavar="HOW",
+        help="ruled or squared lines of the paper: auto takes them out, keep does not",
     ),
     Setting(
         key="read",

@@ -17,6 +17,7 @@ from hypothesis import strategies as st
 from scipy import ndimage
 
 from raster2path.errors import NothingFoundError
+from raster2path.job import InkRules, Tone
 from raster2path.model import Ink, Picture
 from raster2path.picture.ink import find_ink
 
@@ -197,13 +198,28 @@ def test_plain_paper_photographed_holds_no_ink() -> None:
         find_ink(picture_of(photograph(np.zeros((400, 600)))))
 
 
-def test_light_on_dark_is_told_not_turned() -> None:
+def test_light_on_dark_is_ink_unless_said_otherwise() -> None:
+    """What is drawn is what stands out; `--ink dark` takes the ground instead."""
     page = np.zeros((200, 300), np.uint8)
     cv2.circle(page, (150, 100), 60, 255, -1)
     ink = find_ink(picture_of(page))
-    assert not ink.mask[100, 150]
-    assert ink.mask[5, 5]
-    assert "dark" in ink.notes[0].sentence
+    assert ink.mask[100, 150]
+    assert not ink.mask[5, 5]
+    assert "light" in ink.notes[0].sentence
+    dark = find_ink(picture_of(page), rules=InkRules(tone=Tone.DARK))
+    assert not dark.mask[100, 150]
+    assert dark.mask[5, 5]
+
+
+def test_chalk_lies_where_it_was_drawn() -> None:
+    """A light disc on dark, photographed: its edge to a tenth of a pixel, by linear light."""
+    light = disc(300, 400, 200, 150, 90) * 0.6 + 0.06
+    x = np.linspace(0, 1, 400)
+    seen = cv2.GaussianBlur(light * (0.9 - 0.3 * x), (0, 0), 1.2)
+    seen = seen + np.random.default_rng(5).normal(0, 0.003, seen.shape)
+    ink = find_ink(picture_of(srgb(seen)))
+    assert ink.is_photograph
+    assert radius_at_half(ink, 200, 150, 90) == pytest.approx(90, abs=0.12)
 
 
 @settings(max_examples=15, deadline=None)

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from contextlib import suppress
+from dataclasses import dataclass, replace
 from functools import cache
 
 import cv2
@@ -11,7 +12,10 @@ import numpy as np
 import numpy.typing as npt
 
 from raster2path.errors import NothingFoundError
+from raster2path.job import InkRules, PaperLines, Tone
 from raster2path.model import Ink, Level, Mask, Note, NoteKind, Picture, frozen
+from raster2path.picture._pieces import mask_of
+from raster2path.picture._rules import Rules, may_hold_rules, rule_light
 from raster2path.picture._shrink import halved, shrunk, small_size
 
 Bytes = npt.NDArray[np.uint8]
@@ -34,9 +38,12 @@ DARKEST = 0.002
 FAINTEST = 0.06
 """Darkening of paper that can still be told from the paper itself."""
 
-SHALLOWEST = 0.55
+SHALLOWEST = (0.42, 0.55)
 """A stroke down to this share of the drawing's full ink is halved at its own height; fainter
-ones (printed rules, show-through, smudges) fade away."""
+ones (show-through, smudges) fade away. The lower share on clean paper, the higher on noisy."""
+
+CLEAR = 6.0
+"""Times the paper's noise that the shallowest stroke has to be dark."""
 
 
 LARGE_PX = 3e6
@@ -45,12 +52,20 @@ LARGE_PX = 3e6
 BAND_PX = 48
 """Rows that are worked on at a time; so few stay near the processor."""
 
-STRONG = 0.7
-"""A mark that nowhere has this level is a smudge or a printed rule."""
+STRONGEST_RULE = 0.9
+"""Of full ink; evenly spaced lines that are as dark as all the rest were drawn, unless they run
+through from rim to rim."""
+
+_PLAIN = InkRules()
 
 
-def find_ink(picture: Picture) -> Ink:
+def find_ink(picture: Picture, *, rules: InkRules = _PLAIN) -> Ink:
     """What is dark in a picture once light and paper are taken away.
+
+    Args:
+        picture: upright, squared up where that could be done.
+        rules: whether light was drawn on dark instead, and whether printed lines are kept.
+            Where nothing is said, light is ink if the picture is dark nearly all over.
 
     Returns:
         Ink whose mask is where `level` is at least 0.5, but for specks left out, pinholes filled
@@ -59,22 +74,39 @@ def find_ink(picture: Picture) -> Ink:
     Raises:
         NothingFoundError: the picture is of one tone, or only noise.
     """
-    grey = _best_grey(picture.rgb)
+    if rules.tone is Tone.LIGHT:
+        return _ink_of(picture, rules)
+    ink = _ink_of(picture, rules)
+    if rules.tone is Tone.DARK or not _is_dark_all_round(ink.mask):
+        return ink
+    with suppress(NothingFoundError):
+        light = _ink_of(picture, replace(rules, tone=Tone.LIGHT))
+        if not _is_dark_all_round(light.mask):
+            return replace(light, notes=(*light.notes, _LIGHT_NOTE))
+    return replace(ink, notes=(*ink.notes, _DARK_NOTE))
+
+
+def _ink_of(picture: Picture, rules: InkRules) -> Ink:
+    is_light = rules.tone is Tone.LIGHT
+    rgb = np.asarray(cv2.bitwise_not(picture.rgb), np.uint8) if is_light else picture.rgb
+    linear = _linear_from_white() if is_light else _linear()
+    grey = _best_grey(rgb, linear)
     profiles = _edge_profiles(grey)
     is_photograph = _blur(profiles, np.arange(256, dtype=np.float32)) >= SHARPEST_PHOTO_PX
-    light = _linear() if is_photograph else np.linspace(0, 1, 256, dtype=np.float32)
+    light = linear if is_photograph else np.linspace(0, 1, 256, dtype=np.float32)
     flat = _flat_tones(grey)
     if flat is not None:
-        level = _level_of_flat(grey, light, flat)
+        found = _Found(_level_of_flat(grey, light, flat))
     else:
-        level = _level_of_photograph(grey, light, picture.name)
-    mask, pen_px = _mask(level, picture.name)
-    notes = _notes(mask)
+        keeps_rules = rules.paper_lines is PaperLines.KEEP
+        found = _level_of_photograph(grey, light, picture.name, keeps_rules=keeps_rules)
+    level, notes = found.level, found.notes()
+    mask, pen_px = found.mask(picture.name, is_photograph=is_photograph)
     if is_photograph and not picture.is_squared:
         beyond = _surroundings(mask, level)
         if beyond is not None and (mask & ~beyond).any():
             level[beyond] = 0
-            mask, pen_px = _mask(level, picture.name)
+            mask, pen_px = found.mask(picture.name, is_photograph=is_photograph)
             notes = (*notes, _SURROUNDINGS_NOTE)
     frozen(mask)
     frozen(level)
@@ -92,10 +124,16 @@ def _linear() -> Floats:
     return np.where(v <= 0.04045, v / 12.92, ((v + 0.055) / 1.055) ** 2.4).astype(np.float32)
 
 
-def _best_grey(rgb: Bytes) -> Bytes:
+@cache
+def _linear_from_white() -> Floats:
+    """What a byte lacks of white light, where the picture was turned to its negative."""
+    return np.asarray(1 - _linear()[::-1], np.float32)
+
+
+def _best_grey(rgb: Bytes, linear: Floats) -> Bytes:
     """Grey from the mix of channels in which the ink stands out most from its paper."""
     small = shrunk(rgb, SMALL_PX)
-    light = _lit(small, _linear()) + np.float32(0.01)
+    light = _lit(small, linear) + np.float32(0.01)
     size = _odd(0.04 * max(small.shape[:2]))
     paper = cv2.morphologyEx(cv2.blur(light, (3, 3)), cv2.MORPH_CLOSE, np.ones((size, size)))
     dark = 1 - light / paper
@@ -221,16 +259,69 @@ def _level_of_flat(grey: Bytes, light: Floats, tones: tuple[int, int]) -> Level:
 # ---------------------------------------------------------------- paper and light
 
 
-def _level_of_photograph(grey: Bytes, light: Floats, name: str) -> Level:
+@dataclass(frozen=True, slots=True, eq=False)
+class _Found:
+    """The level of ink, and what it was made from.
+
+    Attributes:
+        level: 0.5 at edges.
+        local: how dark ink is nearby, as a share of full ink, on a smaller grid.
+        rules: the lines printed on the paper that were taken out.
+    """
+
+    level: Level
+    local: Floats | None = None
+    rules: Rules | None = None
+
+    def mask(self, name: str, *, is_photograph: bool) -> tuple[Mask, float]:
+        """See `mask_of`."""
+        on_rule = None
+        if self.rules is not None:
+            on_rule = _stretched(self.rules.light, self.level.shape) < 0.97
+        return mask_of(
+            self.level, name, local=self.local, on_rule=on_rule, is_photograph=is_photograph
+        )
+
+    def notes(self) -> tuple[Note, ...]:
+        """What is to be said about it."""
+        return () if self.rules is None else (_rules_note(self.rules.n_rules),)
+
+
+def _level_of_photograph(grey: Bytes, light: Floats, name: str, *, keeps_rules: bool) -> _Found:
     """Darkening over that of the ink nearby, so that 0.5 is half-way between paper and ink."""
     half = halved(grey) if grey.size > LARGE_PX else grey
     paper = _paper(half, light)
     dark = _darkening(half, light, paper)
-    local = _local_ink(dark, _full_ink(dark, name))
+    rules = None if keeps_rules else _printed_rules(dark, name)
+    if rules is not None:
+        dark = np.asarray(1 - (1 - dark) / rules.light, np.float32)
+    full, noise = _full_ink(dark, name)
+    local = _local_ink(dark, full, float(np.clip(CLEAR * noise / full, *SHALLOWEST)))
     # (1 - light / paper) / local, whose two grids are stretched to the whole picture.
-    one = cv2.divide(1, local)
-    other = cv2.divide(one, _stretched(paper, local.shape))
-    return _level_from(grey, light, np.asarray(one, np.float32), np.asarray(other, np.float32))
+    one = np.asarray(cv2.divide(1 / full, local), np.float32)
+    shape = local.shape if rules is None else rules.light.shape
+    other = np.asarray(cv2.divide(_stretched(one, shape), _stretched(paper, shape)), np.float32)
+    if rules is not None:
+        other /= rules.light
+    return _Found(_level_from(grey, light, one, other), local, rules)
+
+
+def _printed_rules(dark: Floats, name: str) -> Rules | None:
+    """Lines printed on the paper; None where what looks like them is the drawing itself."""
+    rules = rule_light(dark) if may_hold_rules(dark) else None
+    if rules is None:
+        return None
+    with suppress(NothingFoundError):
+        rest = np.asarray(1 - (1 - dark) / rules.light, np.float32)
+        full, _ = _full_ink(rest, name)
+        if rules.strength < full * (1.5 if rules.run_through else STRONGEST_RULE):
+            return rules
+    return None
+
+
+def _rules_note(n_rules: int) -> Note:
+    sentence = f"{n_rules} printed lines of the paper were taken out"
+    return Note(NoteKind.PICTURE, sentence, remedy="say --paper-lines keep if they are drawn")
 
 
 def _darkening(grey: Bytes, light: Floats, paper: Floats) -> Floats:
@@ -370,8 +461,8 @@ def _soft(values: Floats, size_px: float) -> Floats:
 # ---------------------------------------------------------------- how dark is ink
 
 
-def _full_ink(dark: Floats, name: str) -> float:
-    """Darkening by the drawing's stronger strokes."""
+def _full_ink(dark: Floats, name: str) -> tuple[float, float]:
+    """Darkening by the drawing's stronger strokes, and the paper's noise."""
     sample = dark[::4, ::4]
     paper = sample[sample < np.median(sample) + 0.1]
     noise = 1.4826 * float(np.median(np.abs(paper - np.median(paper))))
@@ -387,11 +478,11 @@ def _full_ink(dark: Floats, name: str) -> float:
     full = float(np.median(core))
     if full < 4 * noise:
         raise NothingFoundError(f"{name} looks like noise; nothing drawn stands out from it")
-    return full
+    return full, noise
 
 
-def _local_ink(dark: Floats, full: float) -> Floats:
-    """Darkening by the strokes nearby: `full`, or less where they are clearly fainter."""
+def _local_ink(dark: Floats, full: float, shallowest: float) -> Floats:
+    """Darkening by the strokes nearby, as a share of `full`: 1, or less where they are fainter."""
     share = np.clip(dark / np.float32(full), 0, 1.2)
     fourth = share * share
     fourth *= fourth
@@ -400,8 +491,8 @@ def _local_ink(dark: Floats, full: float) -> Floats:
     size_px = 0.006 * max(share.shape)
     local = _soft(share, size_px) / (_soft(fourth, size_px) + np.float32(1e-6))
     # Full ink down to 0.85, so that grain does not move edges; then down to a stroke's own.
-    eased = np.interp(local, [0, SHALLOWEST, 0.7, 0.85], [SHALLOWEST, SHALLOWEST, 0.7, 1])
-    return np.asarray(eased * full, np.float32)
+    eased = np.interp(local, [0, shallowest, 0.7, 0.85], [shallowest, shallowest, 0.7, 1])
+    return np.asarray(eased, np.float32)
 
 
 def _about(values: Floats, long_side_px: int) -> Floats:
@@ -411,79 +502,7 @@ def _about(values: Floats, long_side_px: int) -> Floats:
     return values if max(values.shape) <= 1.1 * long_side_px else shrunk(values, long_side_px)
 
 
-# ---------------------------------------------------------------- the mask
-
-
-def _mask(level: Level, name: str) -> tuple[Mask, float]:
-    """Level at half, without specks, pinholes and marks that are nowhere dark; and pen width."""
-    half = (level >= np.float32(0.5)).view(np.uint8)
-    if half.all():
-        raise NothingFoundError(f"{name} is dark all over; expected ink on something paler")
-    pen_px = _pen(half)
-    # A third of a pen is dirt; but in a broad silhouette even an eye is less than that.
-    speck_px2 = max(9.0, min(0.3 * pen_px, max(level.shape) / 250) ** 2)
-    # By outlines: labelling millions of pixels takes ten times as long.
-    outlines, tree = cv2.findContours(half, cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)
-    dropped: list[int] = []
-    pinholes: list[cv2.typing.MatLike] = []
-    n_pieces = 0
-    for k, outline in enumerate(outlines):
-        is_hole = tree[0, k, 3] >= 0
-        # Pixels of a piece, from the polygon through the middles of its rim's (Pick's theorem);
-        # a hole's polygon runs through the ink round it.
-        rim = (len(outline) / 2 - 1) * (1 if is_hole else -1)
-        size = math.inf if len(outline) > 4 * speck_px2 else cv2.contourArea(outline) - rim
-        n_pieces += not is_hole
-        if is_hole and size < speck_px2:
-            pinholes.append(outline)
-        if not is_hole and (size < speck_px2 or not _is_strong(level, outline)):
-            dropped.append(k)
-    _refuse_noise(n_pieces, n_pieces - len(dropped), name)
-    gone = [outlines[k] for piece in dropped for k in (piece, *_holes_of(piece, tree[0]))]
-    cv2.drawContours(half, gone, -1, 0, cv2.FILLED)
-    cv2.drawContours(half, pinholes, -1, 1, cv2.FILLED)
-    return half.view(np.bool_), pen_px
-
-
-def _refuse_noise(n_pieces: int, n_kept: int, name: str) -> None:
-    if n_kept == 0:
-        raise NothingFoundError(
-            f"no ink was found in {name}; expected something darker than its paper"
-        )
-    if n_pieces > 3000 and n_kept < 0.5 * n_pieces:
-        raise NothingFoundError(f"{name} looks like noise; nothing drawn stands out from it")
-
-
-def _holes_of(piece: int, tree: cv2.typing.MatLike) -> Iterator[int]:
-    hole = int(tree[piece, 2])
-    while hole >= 0:
-        yield hole
-        hole = int(tree[hole, 0])
-
-
-def _is_strong(level: Level, outline: cv2.typing.MatLike) -> bool:
-    """True where there is dark ink in the box round a piece."""
-    x, y, width, height = cv2.boundingRect(outline)
-    step = 1 if width * height < 10_000 else 3
-    return bool((level[y : y + height : step, x : x + width : step] >= STRONG).any())
-
-
-def _pen(half: Bytes) -> float:
-    """Median width of the strokes, in pixels."""
-    step = 2 if half.size > 4e6 else 1
-    inside = cv2.copyMakeBorder(
-        np.ascontiguousarray(half[::step, ::step]), 1, 1, 1, 1, cv2.BORDER_REPLICATE
-    )
-    depth = cv2.distanceTransform(inside, cv2.DIST_L2, 5)
-    ridge = depth[(depth >= cv2.dilate(depth, np.ones((3, 3)))) & (depth > 1)]
-    width_px = 2 * float(np.median(ridge)) - 1 if len(ridge) else 1.0
-    if width_px < 3:
-        # Ragged thin lines have ridges everywhere; then by their area and the length of rims.
-        bare = cv2.erode(inside, cv2.getStructuringElement(cv2.MORPH_CROSS, (3, 3)))
-        rim_px = int(np.count_nonzero(inside)) - int(np.count_nonzero(bare))
-        width_px = max(width_px, 2 * np.count_nonzero(inside) / max(rim_px, 1))
-    return step * float(width_px)
-
+# ---------------------------------------------------------------- what is round the paper
 
 _SURROUNDINGS_NOTE = Note(
     NoteKind.PICTURE,
@@ -528,9 +547,18 @@ def _surroundings(mask: Mask, level: Level) -> Mask | None:
     return np.asarray(cv2.resize(beyond, size, interpolation=cv2.INTER_NEAREST) > 0, np.bool_)
 
 
-def _notes(mask: Mask) -> tuple[Note, ...]:
+_DARK_NOTE = Note(
+    NoteKind.PICTURE,
+    "most of the picture is dark, its rim too; dark was taken as ink all the same",
+    remedy="say --ink light if light is drawn",
+)
+_LIGHT_NOTE = Note(
+    NoteKind.PICTURE,
+    "the picture is light on dark, so light was taken as ink",
+    remedy="say --ink dark if that is wrong",
+)
+
+
+def _is_dark_all_round(mask: Mask) -> bool:
     rim = np.concatenate([mask[0], mask[-1], mask[:, 0], mask[:, -1]])
-    if rim.mean() > 0.8 and mask.mean() > 0.5:
-        sentence = "most of the picture is dark, its rim too; dark was taken as ink all the same"
-        return (Note(NoteKind.PICTURE, sentence, remedy="invert the picture if light is drawn"),)
-    return ()
+    return bool(rim.mean() > 0.8 and mask.mean() > 0.5)
