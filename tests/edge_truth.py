@@ -250,12 +250,12 @@ def leaf() -> list[list[Piece]]:
     return [[over, under]]
 
 
-def wave() -> list[list[Piece]]:
-    """A band along a sine that tapers to two tips."""
+def tide(thick: float = 60.0) -> list[list[Piece]]:
+    """A band along a sine that tapers to two tips, of 28 degrees where nothing is said."""
 
     def edge(sign: float) -> Callable[[Floats], Complexes]:
         def at(t: Floats) -> Complexes:
-            return 80 * t + 1j * (60 * np.sin(t) + sign * 26 * np.sin(t / 3))
+            return np.asarray(80 * t + 1j * (60 * np.sin(t) + sign * thick * np.sin(t / 3)))
 
         return at
 
@@ -263,18 +263,20 @@ def wave() -> list[list[Piece]]:
     return [[*flowing(edge(-1), stops.tolist()), *flowing(edge(1), stops[::-1].tolist())]]
 
 
-def spiral() -> list[list[Piece]]:
-    """Two and a half turns of a strip that thins to its tips."""
+def coil(taper: float = 0.0) -> list[list[Piece]]:
+    """Two and a half turns of a strip, cut off straight; or thinning to its ends."""
 
     def edge(sign: float) -> Callable[[Floats], Complexes]:
         def at(t: Floats) -> Complexes:
-            half = 14 * np.sin((t - 1) / 15 * math.pi)
+            half = 14 * (1 - taper + taper * np.sin((t - 1) / 15 * math.pi))
             return np.asarray((30 + 13 * t + sign * half) * np.exp(1j * t), np.complex128)
 
         return at
 
     stops = np.linspace(1, 16, 20)
-    return [[*flowing(edge(1), stops.tolist()), *flowing(edge(-1), stops[::-1].tolist())]]
+    out, back = flowing(edge(1), stops.tolist()), flowing(edge(-1), stops[::-1].tolist())
+    ends = [np.array([a[-1][-1], b[0][0]]) for a, b in ((out, back), (back, out))]
+    return [[*out, *ends[:1], *back, *ends[1:]]] if taper < 1 else [[*out, *back]]
 
 
 def kelp() -> list[list[Piece]]:
@@ -314,16 +316,17 @@ def heron() -> list[list[Piece]]:
     return [through(knots, corners=(0, 9, 13, 14))]
 
 
-def reeds() -> list[list[Piece]]:
-    """Five thin blades from one foot."""
+def reeds(wide: float = 20.0) -> list[list[Piece]]:
+    """Five blades from one foot, whose tips are some 20 degrees wide, or less."""
     pieces: list[Piece] = []
-    tips = [-150 - 260j, -70 - 340j, 10 - 390j, 95 - 330j, 170 - 240j]
-    feet = [-50, -30, -10, 12, 32, 52]
+    tips = [-190 - 250j, -100 - 340j, 10 - 390j, 120 - 330j, 205 - 235j]
+    feet = [-75, -45, -15, 15, 45, 75]
     for tip, a, b in zip(tips, feet, feet[1:], strict=False):
-        bend = 0.35 * tip.imag * 1j + 0.1 * tip.real
-        pieces.append(np.array([a, a + bend, 0.8 * tip + 2 + 10j, tip]))
-        pieces.append(np.array([tip, 0.8 * tip + 9 + 6j, b + 0.9 * bend, b], np.complex128))
-    low = np.array([52, 40 + 60j, -40 + 60j, -50], np.complex128)
+        across = wide * tip / abs(tip) * 1j
+        left, right = a + 0.3 * (tip - a), b + 0.3 * (tip - b)
+        pieces.append(np.array([a, left, 0.7 * tip - across, tip]))
+        pieces.append(np.array([tip, 0.7 * tip + across, right, b], np.complex128))
+    low = np.array([75, 60 + 80j, -60 + 80j, -75], np.complex128)
     return [[*pieces, low]]
 
 
@@ -345,8 +348,8 @@ def star() -> list[list[Piece]]:
 
 SILHOUETTES: dict[str, Callable[[], list[list[Piece]]]] = {
     "leaf": leaf,
-    "wave": wave,
-    "spiral": spiral,
+    "tide": tide,
+    "coil": coil,
     "kelp": kelp,
     "heron": heron,
     "reeds": reeds,
@@ -355,7 +358,11 @@ SILHOUETTES: dict[str, Callable[[], list[list[Piece]]]] = {
     "rings": rings,
     "hull": hull,
     "star": star,
+    "thin tide": lambda: tide(26.0),
+    "thin coil": lambda: coil(1.0),
+    "thin reeds": lambda: reeds(7.0),
 }
+"""Those called thin have tips of 1 to 12 degrees, which no picture holds to their end."""
 
 
 def silhouette(name: str, scale: float = 1.0) -> Drawing:
