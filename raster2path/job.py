@@ -51,13 +51,27 @@ class PhotoRules:
     Attributes:
         paper_mm: width and height of the sheet of paper in the picture (either way round), or
             None: squared up if a sheet is clearly there, no scale taken from it.
+        corners_px: x and y of the sheet's four corners, eight numbers, in pixels of the upright
+            original picture, in any order; None: they are looked for.
+        scale: x and y of two points in pixels of the upright original picture, and how many
+            millimetres lie between them; it is taken before the paper's own size.
     """
 
     paper_mm: tuple[float, float] | None = None
+    corners_px: tuple[float, ...] | None = None
+    scale: tuple[float, ...] | None = None
 
     def __post_init__(self) -> None:
         for side in self.paper_mm or ():
             check_range("--paper side", side, 20, 5000)
+        if self.corners_px is not None and len(self.corners_px) != 8:
+            raise UsageError(
+                f"--paper-corners has {len(self.corners_px)} numbers; expected x,y of four corners"
+            )
+        if self.scale is not None and len(self.scale) != 5:
+            raise UsageError("--scale needs two points and a length: x1,y1,x2,y2=LENGTH")
+        if self.scale is not None:
+            check_range("--scale length", self.scale[4], 1, 20000)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

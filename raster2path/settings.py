@@ -86,6 +86,22 @@ def paper_mm(text: str) -> tuple[float, float]:
         raise UsageError(f"'{text}' is not a paper size; expected {names} or WxH in mm") from None
 
 
+def numbers(text: str) -> tuple[float, ...]:
+    """Numbers with commas or spaces between them, such as `120,80 2040,95`."""
+    try:
+        return tuple(float(part) for part in re.split(r"[,;\s]+", text.strip()))
+    except ValueError:
+        raise UsageError(f"'{text}' is not a list of numbers such as 120,80,2040,95") from None
+
+
+def scale_px_mm(text: str) -> tuple[float, ...]:
+    """Two points in pixels and the length between them, `x1,y1,x2,y2=300mm`; mm come last."""
+    points, sign, length = text.partition("=")
+    if not sign:  # as job.toml holds it
+        return numbers(text)
+    return (*numbers(points), length_mm(length))
+
+
 def choice(kind: type[E]) -> Callable[[str], E]:
     """A reader of one word of an enumeration; its error lists the words in declared order."""
 
@@ -206,6 +222,24 @@ SETTINGS = (
         metavar="SIZE",
         help="a whole sheet of paper is in the picture (a4, letter, … or WxH): square it up, "
         "take the scale from it",
+    ),
+    Setting(
+        key="paper_corners_px",
+        option="paper-corners",
+        place=("photo", "corners_px"),
+        read=numbers,
+        group=PICTURE,
+        metavar="X,Y,…",
+        help="the sheet's four corners in picture pixels, where it was not found by itself",
+    ),
+    Setting(
+        key="scale",
+        option="scale",
+        place=("photo", "scale"),
+        read=scale_px_mm,
+        group=PICTURE,
+        metavar="X1,Y1,X2,Y2=LENGTH",
+        help="two points in picture pixels and the length between them: take the scale from it",
     ),
     Setting(
         key="ink",
@@ -375,8 +409,9 @@ def from_toml(setting: Setting, value: object) -> object:
     Raises:
         UsageError: a value of the wrong kind.
     """
-    if isinstance(value, list) and len(value) == 2:
-        return setting.read(f"{value[0]}x{value[1]}")
+    if isinstance(value, list):
+        sign = "x" if setting.read in (size_mm, paper_mm) else ","
+        return setting.read(sign.join(str(part) for part in value))
     if isinstance(value, bool) or not isinstance(value, (str, int, float)):
         raise UsageError(f"{setting.key} = {value!r} makes no sense there")
     return setting.read(str(value))
@@ -386,7 +421,7 @@ def as_words(value: object) -> str:
     """A setting's value for a line of text."""
     toml = to_toml(value)
     if isinstance(toml, list):
-        return " x ".join(f"{part:g}" for part in toml)
+        return (" x " if len(toml) == 2 else ", ").join(f"{part:g}" for part in toml)
     return f"{toml:g}" if isinstance(toml, float) else toml
 
 

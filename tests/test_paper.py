@@ -13,9 +13,10 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
+from raster2path.errors import UsageError
 from raster2path.job import PhotoRules
 from raster2path.model import Picture
-from raster2path.picture.paper import square_up
+from raster2path.picture.paper import _homography, square_up
 
 Bytes = npt.NDArray[np.uint8]
 Floats = npt.NDArray[np.float64]
@@ -193,3 +194,65 @@ def test_where_paper_is_expected_but_not_seen_the_whole_picture_is_it() -> None:
 @pytest.mark.parametrize("shape", [(16, 16, 3), (20, 400, 3)])
 def test_tiny_pictures_are_left_alone(shape: tuple[int, int, int]) -> None:
     left_alone(np.random.default_rng(0).integers(0, 255, shape, np.uint8))
+
+
+def test_a_homography_is_the_worked_example() -> None:
+    """Unit square to (10, 5) (175, 20.83) (192.31, 134.62) (45.45, 140.91), from REFERENCE 9.6."""
+    square = np.array([[0, 0], [1, 0], [1, 1], [0, 1]], float)
+    seen = np.array([[10, 5], [175, 125 / 6], [2500 / 13, 1750 / 13], [500 / 11, 1550 / 11]])
+    found = _homography(square, seen)
+    assert found == pytest.approx(np.array([[200, 40, 10], [20, 150, 5], [0.2, 0.1, 1]]), rel=1e-6)
+    x, y, w = found @ (0.5, 0.5, 1)
+    assert (x / w, y / w) == pytest.approx((130 / 1.15, 90 / 1.15))
+
+
+@pytest.mark.parametrize("order", [(0, 1, 2, 3), (2, 0, 3, 1), (3, 2, 1, 0)])
+def test_corners_that_are_given_are_taken_in_any_order(order: tuple[int, ...]) -> None:
+    rgb, corners = on_a_table(ground=0.75)  # a sheet that hardly differs from its table
+    said = tuple(float(v) for k in order for v in corners[k])
+    picture = square_up(picture_of(rgb), rules=PhotoRules(paper_mm=A4_MM, corners_px=said))
+    assert picture.is_squared
+    assert picture.mm_per_px is not None
+    found_mm = dots_px(picture.rgb) * picture.mm_per_px
+    assert found_mm == pytest.approx(MARKS_MM, abs=0.3)
+
+
+def test_a_sheet_of_unknown_size_gets_its_shape_from_the_perspective() -> None:
+    """A square sheet, which no paper size explains, seen by a camera tilted twice."""
+    flat = np.array([[-1, -1, 0], [1, -1, 0], [1, 1, 0], [-1, 1, 0]]) * 100.0
+    turn, _ = cv2.Rodrigues(np.radians([30.0, 20.0, 5.0]))
+    x, y, away = np.asarray(turn) @ flat.T + np.array([[0], [0], [480]])
+    seen = np.column_stack([x / away, y / away]) * 1400 + (600, 420)
+    rgb = np.full((840, 1200, 3), 200, np.uint8)
+    said = tuple(float(v) for v in seen.ravel())
+    found = square_up(picture_of(rgb), rules=PhotoRules(corners_px=said)).rgb
+    assert found.shape[1] / found.shape[0] == pytest.approx(1.0, abs=0.03)
+
+
+def test_corners_that_go_round_nothing_are_refused() -> None:
+    rgb, _ = on_a_table()
+    with pytest.raises(UsageError, match="not the corners"):
+        square_up(picture_of(rgb), rules=PhotoRules(corners_px=(0, 0, 10, 10, 20, 20, 30, 30)))
+
+
+def test_a_length_in_the_picture_gives_the_scale() -> None:
+    """On the squared-up sheet, so that the slant does not count: two dots lie 237 mm apart."""
+    rgb, corners = on_a_table()
+    put = cv2.getPerspectiveTransform(
+        (np.array([[0, 0], [297, 0], [297, 210], [0, 210]])).astype(np.float32),
+        corners.astype(np.float32),
+    )
+    ends = cv2.perspectiveTransform(MARKS_MM[None, :2].astype(np.float64), put).ravel()
+    rules = PhotoRules(scale=(*(float(v) for v in ends), 237.0))
+    picture = square_up(picture_of(rgb), rules=rules)
+    assert picture.is_squared
+    assert picture.mm_per_px is not None
+    assert picture.rgb.shape[1] * picture.mm_per_px == pytest.approx(297, rel=0.004)
+
+
+def test_a_scale_in_a_picture_without_paper() -> None:
+    rules = PhotoRules(scale=(10, 10, 310, 410, 1000.0))
+    picture = square_up(picture_of(np.full((500, 500, 3), 200, np.uint8)), rules=rules)
+    assert picture.mm_per_px == pytest.approx(2.0)
+    with pytest.raises(UsageError, match="the same"):
+        square_up(picture, rules=PhotoRules(scale=(5, 5, 5, 5, 100)))

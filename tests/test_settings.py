@@ -119,3 +119,24 @@ def test_out_of_range_says_both_values() -> None:
 def test_border_sheet_needs_a_sheet() -> None:
     with pytest.raises(UsageError, match="add --sheet WxH"):
         with_said(JOB, Said({"border": Border.SHEET}))
+
+
+def test_a_length_in_the_picture() -> None:
+    """Two points and a length with its unit; job.toml holds five numbers."""
+    setting = BY_KEY["scale"]
+    said = setting.read("10,20 310,420=24in")
+    assert said == pytest.approx((10, 20, 310, 420, 609.6))
+    assert from_toml(setting, to_toml(said)) == pytest.approx(said)
+    with pytest.raises(UsageError, match="two points and a length"):
+        with_said(JOB, Said({"scale": setting.read("10,20=300")}))
+
+
+def test_corners_of_the_paper() -> None:
+    setting = BY_KEY["paper_corners_px"]
+    said = setting.read("1,2 30,2; 30,40 1,40")
+    assert said == (1, 2, 30, 2, 30, 40, 1, 40)
+    assert from_toml(setting, to_toml(said)) == said
+    with pytest.raises(UsageError, match="has 3 numbers"):
+        with_said(JOB, Said({"paper_corners_px": setting.read("1,2,3")}))
+    with pytest.raises(UsageError, match="list of numbers"):
+        setting.read("left, top")

@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
+from raster2path.errors import UsageError
 from raster2path.geometry import Points
 from raster2path.job import PhotoRules
 from raster2path.model import Note, NoteKind, Picture, frozen
@@ -45,14 +46,39 @@ def square_up(picture: Picture, *, rules: PhotoRules) -> Picture:
 
     Args:
         picture: as opened.
-        rules: with `paper_mm` the sheet has just this shape, and scale is taken from it.
+        rules: with `paper_mm` the sheet has just this shape, and scale is taken from it; with
+            `corners_px` it lies there; `scale` says how long something in the picture is.
 
     Returns:
         The sheet alone, at about the resolution it was taken with, its rim overpainted so that
         no table shows; or the same picture where no sheet lies clearly on a darker ground. Then,
         with `paper_mm`, scale is taken from the picture's long side, and a note says so.
+
+    Raises:
+        UsageError: corners that do not go round an area, or a scale between two equal points.
     """
-    sheet = _find_sheet(picture.rgb, is_expected=rules.paper_mm is not None)
+    squared = _squared(picture, rules)
+    return squared if rules.scale is None else _scaled(squared, rules.scale)
+
+
+def _scaled(picture: Picture, scale: tuple[float, ...]) -> Picture:
+    """The picture with the scale that two points in it and the length between them give."""
+    x1, y1, x2, y2, length_mm = scale
+    ends = picture.work_from_upright @ np.array([[x1, x2], [y1, y2], [1, 1]], np.float64)
+    (x1, x2), (y1, y2) = ends[:2] / ends[2]
+    apart_px = math.hypot(x2 - x1, y2 - y1)
+    if apart_px < 2:
+        raise UsageError("--scale: the two points are the same; give two that are far apart")
+    return replace(picture, mm_per_px=length_mm / apart_px)
+
+
+def _squared(picture: Picture, rules: PhotoRules) -> Picture:
+    if rules.corners_px is not None:
+        sheet: _Sheet | None = _Sheet(_clockwise(rules.corners_px), 0.0)
+        sentence = "the sheet of paper was squared up by the corners given"
+    else:
+        sheet = _find_sheet(picture.rgb, is_expected=rules.paper_mm is not None)
+        sentence = "a sheet of paper was found in the picture and squared up"
     if sheet is None:
         return picture if rules.paper_mm is None else _whole(picture, rules.paper_mm)
     width_px, height_px, mm_per_px = _size(sheet, picture.rgb.shape, rules.paper_mm)
@@ -62,7 +88,7 @@ def square_up(picture: Picture, *, rules: PhotoRules) -> Picture:
     rgb = _without_rim(rgb, sheet.bow_px)
     frozen(rgb)
     work = work @ picture.work_from_upright
-    note = Note(NoteKind.PICTURE, "a sheet of paper was found in the picture and squared up")
+    note = Note(NoteKind.PICTURE, sentence)
     return replace(
         picture,
         rgb=rgb,
@@ -71,6 +97,19 @@ def square_up(picture: Picture, *, rules: PhotoRules) -> Picture:
         is_squared=True,
         notes=(*picture.notes, note),
     )
+
+
+def _clockwise(corners_px: tuple[float, ...]) -> Points:
+    """Four corners, in order round their middle, the one nearest to the top left first."""
+    corners = np.array(corners_px, np.float64).reshape(4, 2)
+    away = corners - corners.mean(axis=0)
+    corners = corners[np.argsort(np.arctan2(away[:, 1], away[:, 0]))]
+    corners = np.roll(corners, -int(corners.sum(axis=1).argmin()), axis=0)
+    sides = np.roll(corners, -1, axis=0) - corners
+    turns = sides[:, 0] * np.roll(sides[:, 1], -1) - sides[:, 1] * np.roll(sides[:, 0], -1)
+    if not (turns > 100).all():
+        raise UsageError("--paper-corners: the four points are not the corners of a sheet")
+    return corners
 
 
 def _whole(picture: Picture, paper_mm: tuple[float, float]) -> Picture:
