@@ -428,6 +428,21 @@ def test_no_loop_of_slits_comes_loose(n: int, radius: float, turn_rad: float, cl
     assert sum(part.area > 4 for part in shapely.get_parts(rest)) == 1
 
 
+@pytest.mark.parametrize(("side", "gap"), [(3.3, 0.0), (3.75, 1.6)])
+def test_bits_between_slits_hang_by_more_than_a_hair_or_fall_out(side: float, gap: float) -> None:
+    """Left over, they were pieces to any count but our own: under a crumb, or by a hair's width."""
+    a, b = 50 + 50j, 50 + side + 50j
+    c, d = b + 1j * side, a + 1j * side
+    corners = (a, b, c, d, a + 1j * gap)
+    slits = [slit(p, q) for p, q in itertools.pairwise(corners)]
+    sign = hold(art(box(0, 0, 120, 120), slits=slits), rules=RULES)
+    for kerf in (RULES.kerf_mm, RULES.kerf_mm + 0.25):
+        lines = [shapely.LineString(path.flat()) for path in sign.slits]
+        left = metal(sign).difference(shapely.union_all([line.buffer(kerf / 2) for line in lines]))
+        assert len([part for part in shapely.get_parts(left) if part.area > 2]) == 1
+    assert any("loop" in note.sentence for note in sign.notes)
+
+
 def test_many_small_loops_make_one_note_and_keep_what_is_far_from_them() -> None:
     loops = [
         slit(at, at + 6.5, at + 6.5 + 6.5j, at + 6.5j, at)

@@ -15,8 +15,8 @@ from raster2path.sign._slits import (
     Parts,
     Walk,
     line_of,
+    parts_between,
     pieces_without,
-    slit_zone,
     walk_along,
 )
 
@@ -46,7 +46,7 @@ def without_small_loops(
     out, middles, places = list(slits), list[complex](), list[complex]()
     for taken in (kerf + HOLDING_MM, kerf + HOLDING_MM / 3, kerf):
         for n_round in range(len(slits) + N_GENTLE_ROUNDS):
-            parts = parts_of(shapely.difference(metal, slit_zone(out, taken)))
+            parts = parts_between(out, metal, taken_mm=taken, kerf_mm=kerf)
             loose = _loose(parts, metal)
             is_gentle = n_round < N_GENTLE_ROUNDS
             gone = _chosen(

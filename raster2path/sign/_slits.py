@@ -12,7 +12,7 @@ import numpy.typing as npt
 import shapely
 
 from raster2path.geometry import Complexes, Path, Place, joined, to_points
-from raster2path.sign._islands import Groups, parts_of
+from raster2path.sign._islands import CRUMB_MM2, Groups, sound
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -23,6 +23,9 @@ LARGE_MM = 120.0
 
 HOLDING_MM = 1.0
 """Metal narrower than this between two slits burns away: it holds nothing."""
+
+LEAST_LOOSE_MM2 = CRUMB_MM2 / 2
+"""Less than this between slits falls out; half a crumb, so that no other count finds a piece."""
 
 SHARES = (1.0, 0.8, 0.5)
 """Widths of gaps tried in turn, as shares of a tie's width."""
@@ -66,7 +69,7 @@ def with_gaps(
     walks: list[Walk] = []
     for share, taken in itertools.product(SHARES, (wide, kerf)):
         if taken not in known:
-            known[taken] = parts_of(shapely.difference(metal, slit_zone(out, taken)))
+            known[taken] = parts_between(out, metal, taken_mm=taken, kerf_mm=kerf)
         parts = known[taken]
         if len(parts) <= 1:
             continue
@@ -78,6 +81,23 @@ def with_gaps(
             middles += found
             known = {}
     return tuple(out), tuple(middles)
+
+
+def parts_between(
+    slits: Sequence[Path], metal: shapely.Geometry, *, taken_mm: float, kerf_mm: float
+) -> list[shapely.Geometry]:
+    """Parts of the metal once slits `taken_mm` wide are cut, largest first, crumbs left out.
+
+    A crumb is what would be one with slits as wide as the kerf: where more is taken, to see what
+    hangs by a hair, a small part grows back first.
+    """
+    region = sound(shapely.difference(metal, slit_zone(slits, taken_mm)))
+    parts = shapely.get_parts(region)
+    areas = shapely.area(parts)
+    small = areas <= LEAST_LOOSE_MM2
+    areas[small] = shapely.area(shapely.buffer(parts[small], (taken_mm - kerf_mm) / 2))
+    kept = parts[areas > LEAST_LOOSE_MM2]
+    return sorted(kept, key=lambda part: -part.area)
 
 
 def slit_zone(slits: Sequence[Path], kerf_mm: float) -> shapely.Geometry:
