@@ -81,10 +81,25 @@ class InkRules:
     Attributes:
         tone: dark on pale, or light on dark (chalk on slate); None: guessed.
         paper_lines: whether ruled or squared lines are taken out.
+        falls: numbers of a flat picture's colours that fall out, the largest area being 1.
+        falls_darker_than: lightness in percent below which a tone picture falls out.
     """
 
     tone: Tone | None = None
     paper_lines: PaperLines = PaperLines.AUTO
+    falls: tuple[float, ...] | None = None
+    falls_darker_than: float | None = None
+
+    def __post_init__(self) -> None:
+        if self.falls is not None and self.falls_darker_than is not None:
+            raise UsageError("both --falls and --falls-darker-than are given; expected one")
+        if self.falls_darker_than is not None:
+            check_range("--falls-darker-than", self.falls_darker_than, 1, 99, "%")
+
+    @property
+    def says_falls(self) -> bool:
+        """True where the maker said what falls out, so that nothing is left to be read."""
+        return self.falls is not None or self.falls_darker_than is not None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path as FilePath
 from typing import ParamSpec, TypeVar
 
@@ -173,9 +173,10 @@ def make(
     road.seed = photo.sha256
     picture = road.stage("paper", square_up, photo, rules=job.photo)
     ink = road.stage("ink", find_ink, picture, rules=job.ink)
-    reading = road.stage("reading", read_ink, ink, rules=job.reading)
+    meant = _with_falls(job)
+    reading = road.stage("reading", read_ink, ink, rules=meant.reading)
     walk = _solid if reading.read is Read.SOLID else _lines
-    traced, outlines = walk(road, job, picture, reading)
+    traced, outlines = walk(road, meant, picture, reading)
     outlines = road.stage(
         "lettering",
         tell_kinds,
@@ -212,6 +213,15 @@ def make(
         stamp=_stamp(job, reading, outlines, order, faults),
         hashes=road.hashes,
     )
+
+
+def _with_falls(job: Job) -> Job:
+    """The job; where it says what falls out, areas are openings, unless it says otherwise."""
+    if not job.ink.says_falls:
+        return job
+    said = job.reading
+    rules = replace(said, read=said.read or Read.SOLID, dark=said.dark or Dark.OPENING)
+    return replace(job, reading=rules)
 
 
 def _solid(

@@ -94,6 +94,14 @@ def numbers(text: str) -> tuple[float, ...]:
         raise UsageError(f"'{text}' is not a list of numbers such as 120,80,2040,95") from None
 
 
+def percent(text: str) -> float:
+    """A share such as `40` or `40 %`."""
+    try:
+        return float(text.strip().removesuffix("%"))
+    except ValueError:
+        raise UsageError(f"'{text}' is not a number of percent such as 40") from None
+
+
 def scale_px_mm(text: str) -> tuple[float, ...]:
     """Two points in pixels and the length between them, `x1,y1,x2,y2=300mm`; mm come last."""
     points, sign, length = text.partition("=")
@@ -258,6 +266,24 @@ SETTINGS = (
         group=PICTURE,
         metavar="HOW",
         help="ruled or squared lines of the paper: auto takes them out, keep does not",
+    ),
+    Setting(
+        key="falls",
+        option="falls",
+        place=("ink", "falls"),
+        read=numbers,
+        group=PICTURE,
+        metavar="N,N,…",
+        help="numbers of the flat colours that fall out, as listed below the first line",
+    ),
+    Setting(
+        key="falls_darker_than",
+        option="falls-darker-than",
+        place=("ink", "falls_darker_than"),
+        read=percent,
+        group=PICTURE,
+        metavar="PERCENT",
+        help="what is darker than this falls out, for a picture of many tones (0 black, 100 white)",
     ),
     Setting(
         key="read",

@@ -14,6 +14,13 @@ import numpy.typing as npt
 from raster2path.errors import NothingFoundError
 from raster2path.job import InkRules, PaperLines, Tone
 from raster2path.model import Ink, Level, Mask, Note, NoteKind, Picture, frozen
+from raster2path.picture._colours import (
+    flat_colours,
+    is_colourful,
+    level_of_falls,
+    level_of_tone,
+    listed,
+)
 from raster2path.picture._pieces import mask_of
 from raster2path.picture._rules import Rules, may_hold_rules, rule_light
 from raster2path.picture._shrink import halved, shrunk, small_size
@@ -74,9 +81,12 @@ def find_ink(picture: Picture, *, rules: InkRules = _PLAIN) -> Ink:
     Raises:
         NothingFoundError: the picture is of one tone, or only noise.
     """
+    if rules.says_falls:
+        return _falls(picture, rules)
     if rules.tone is Tone.LIGHT:
         return _ink_of(picture, rules)
     ink = _ink_of(picture, rules)
+    ink = replace(ink, notes=(*ink.notes, *_colour_notes(picture.rgb)))
     if rules.tone is Tone.DARK or not _is_dark_all_round(ink.mask):
         return ink
     with suppress(NothingFoundError):
@@ -84,6 +94,36 @@ def find_ink(picture: Picture, *, rules: InkRules = _PLAIN) -> Ink:
         if not _is_dark_all_round(light.mask):
             return replace(light, notes=(*light.notes, _LIGHT_NOTE))
     return replace(ink, notes=(*ink.notes, _DARK_NOTE))
+
+
+def _colour_notes(rgb: Bytes) -> tuple[Note, ...]:
+    """The colours of a flat picture that has more than ink and paper."""
+    colours = flat_colours(rgb) if is_colourful(rgb) else ()
+    if len(colours) < 3:
+        return ()
+    sentence = f"dark was taken as ink; the picture's colours are {listed(colours)}"
+    return (Note(NoteKind.PICTURE, sentence, remedy="say --falls N,N for those that fall out"),)
+
+
+def _falls(picture: Picture, rules: InkRules) -> Ink:
+    """What falls out by colour or by tone, as if it were ink."""
+    grey = np.asarray(cv2.cvtColor(picture.rgb, cv2.COLOR_RGB2GRAY), np.uint8)
+    profiles = _edge_profiles(grey)
+    plain = np.arange(256, dtype=np.float32) / np.float32(255)
+    is_photograph = _blur(profiles, plain) >= SHARPEST_PHOTO_PX
+    notes: tuple[Note, ...] = ()
+    if rules.falls_darker_than is not None:
+        level = level_of_tone(picture.rgb, rules.falls_darker_than)
+    else:
+        colours = flat_colours(picture.rgb)
+        numbers = tuple(int(number) for number in rules.falls or ())
+        light = _linear() if is_photograph else plain
+        level = level_of_falls(picture.rgb, light, colours, numbers)
+        notes = (Note(NoteKind.PICTURE, f"colours of the picture: {listed(colours)}"),)
+    mask, pen_px = mask_of(level, picture.name)
+    frozen(mask)
+    frozen(level)
+    return Ink(mask, level, is_photograph, _blur(profiles, plain), pen_px, notes)
 
 
 def _ink_of(picture: Picture, rules: InkRules) -> Ink:
