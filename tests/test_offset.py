@@ -16,7 +16,6 @@ from raster2path.geometry import (
     Path,
     circle,
     polygon,
-    to_complex,
 )
 from raster2path.torch._edges import tagged
 from raster2path.torch._offset import Eroded, erode
@@ -140,12 +139,13 @@ def test_smooth_openings_against_planar_geometry(wide: list[float], distance_mm:
     rings = eroded(path, distance_mm).rings
     area = sum(shapely.Polygon(ring.path.flat(0.001)).area for ring in rings)
     length = sum(ring.path.length for ring in rings)
-    assert abs(area - reference.area) < 0.02 * length
+    # a line may lie further into the drop than it may come nearer to the metal
+    assert -0.016 * length < reference.area - area < 0.05 * length
     for ring in rings:
         flat = ring.path.flat(0.001)
         line = shapely.LinearRing(flat)
         assert shapely.Polygon(flat).is_valid
-        assert truth.exterior.distance(line) > distance_mm - 0.095
+        assert truth.exterior.distance(line) > distance_mm - 0.02
         assert abs(ring.path.end - ring.path.start) < 1e-9
 
 
@@ -155,6 +155,29 @@ def test_each_cubic_gives_about_one_cubic() -> None:
     openings = [blob(list(rng.uniform(20, 30, n))) for n in rng.integers(6, 10, 40)]
     n_torch = sum(len(ring.path) for path in openings for ring in eroded(path, 0.75).rings)
     assert n_torch <= 1.3 * sum(len(path) for path in openings)
+
+
+def test_a_tip_within_a_cubic_takes_few_pieces() -> None:
+    """A spike of metal whose one cubic turns back within a hair: two flanks and the round."""
+    spike = Cubic(60 + 0j, 20 + 31j, 20 + 29j, 60 + 60j)
+    sides = (Line(60, 0), Line(0, 60j), Line(60j, 60 + 60j))
+    path = Path((*sides, spike.reversed()), is_closed=True)
+    assert path.area < 0
+    (ring,) = eroded(path, 0.75).rings
+    assert not any(isinstance(piece, Line) and piece.length < 1 for piece in ring.path)
+    assert len(ring.path) <= len(path) + 3
+    line = shapely.LinearRing(ring.path.flat(0.001))
+    assert shapely.LinearRing(path.flat(0.001)).distance(line) > 0.75 - 0.02
+
+
+def test_a_short_straight_goes_into_the_curve_behind_it() -> None:
+    """Half a millimetre before a curve that goes on in its direction is no piece of its own."""
+    bend = Cubic(40.5, 60, 70 - 10j, 70 - 30j)
+    sides = (Line(40, 40.5), bend, Line(70 - 30j, 40 - 30j), Line(40 - 30j, 40))
+    path = Path(sides, is_closed=True)
+    (ring,) = eroded(path if path.area < 0 else path.reversed(), 0.2).rings
+    assert len(ring.path) == 3
+    assert all(piece.length > 1 for piece in ring.path)
 
 
 @settings(max_examples=25, deadline=None)
@@ -167,7 +190,7 @@ def test_straight_openings_stay_straight(tips: list[tuple[float, float]]) -> Non
     for ring in eroded(path, 0.75).rings:
         assert not any(isinstance(piece, Cubic) for piece in ring.path)
         line = shapely.LinearRing(ring.path.flat(0.001))
-        assert truth.exterior.distance(line) > 0.75 - 0.095
+        assert truth.exterior.distance(line) > 0.75 - 0.02
         straights = [piece for piece in ring.path if isinstance(piece, Line) and piece.length > 1]
         for piece in straights:
             heading = (piece.end - piece.start) / piece.length
@@ -193,7 +216,6 @@ def test_doing_it_in_two_steps_is_the_same() -> None:
     (once,) = eroded(blob([20, 25, 18, 24, 22]), 2.0).rings
     (half,) = eroded(blob([20, 25, 18, 24, 22]), 1.0).rings
     (twice,) = eroded(half.path, 1.0).rings
-    assert to_complex(twice.path.flat()).mean() == pytest.approx(
-        to_complex(once.path.flat()).mean(), abs=1.0
-    )
+    middles = [shapely.Polygon(ring.path.flat()).centroid for ring in (once, twice)]
+    assert middles[0].distance(middles[1]) < 0.02
     assert abs(twice.path.area - once.path.area) < 0.03 * once.path.length

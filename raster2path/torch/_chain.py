@@ -4,32 +4,22 @@ from __future__ import annotations
 
 import cmath
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
 
 from raster2path.geometry import (
     Arc,
-    Complexes,
     Line,
     Path,
     Segment,
-    cross,
     dot,
     unit,
 )
 from raster2path.torch._joints import Joints, Runs
 from raster2path.torch._moved import Moved
 from raster2path.torch._refit import Spans, beside
-
-SHORTEST_LINE_MM = 1.0
-"""A shorter straight piece is no help to a hand: it is left out where its neighbours can meet."""
-
-LOOKED_AT = np.linspace(0, 1, 17)
-
-Keeps = Callable[[Complexes], bool]
-"""Whether a line through points keeps its distance."""
 
 
 def spans_of(runs: Runs, joints: Joints) -> Spans:
@@ -90,48 +80,3 @@ def closed(pieces: Sequence[Sequence[Segment]]) -> Path:
     every = [piece for some in pieces for piece in some]
     kept = [s for s in every if abs(s.end - s.start) > 1e-6 or s.length > 1e-6] or every[:1]
     return Path(tuple(kept), True)
-
-
-def without_short_lines(path: Path, keeps: Keeps) -> Path:
-    """Straight pieces under a millimetre left out where their neighbours can meet instead."""
-    segments = list(path.segments)
-    k = 0
-    while k < len(segments) and len(segments) > 3:
-        line = segments[k]
-        is_short = isinstance(line, Line) and line.length < SHORTEST_LINE_MM
-        if is_short and not getattr(line, "is_tie_side", False):
-            met = _met(segments[k - 1], segments[(k + 1) % len(segments)], keeps)
-            if met is not None:
-                segments[k - 1], segments[(k + 1) % len(segments)] = met
-                del segments[k]
-                continue
-        k += 1
-    return path if len(segments) == len(path) else Path(tuple(segments), True)
-
-
-def _met(a: Segment, b: Segment, keeps: Keeps) -> tuple[Segment, Segment] | None:
-    """Both neighbours of a short straight, moved to one point between them."""
-    middle = (a.end + b.start) / 2
-    points = [middle]
-    if isinstance(a, Line) and isinstance(b, Line):
-        along, other = a.end - a.start, b.end - b.start
-        across = cross(along, other)
-        if abs(across) > 1e-6 * abs(along) * abs(other):
-            tip = a.end + along * (cross(b.start - a.end, other) / across)
-            if abs(tip - middle) < 2 * SHORTEST_LINE_MM:
-                points.insert(0, tip)
-    for point in points:
-        first, second = _ending_at(a, point), _ending_at(b.reversed(), point).reversed()
-        if keeps(np.concatenate([first.points_at(LOOKED_AT), second.points_at(LOOKED_AT)])):
-            return first, second
-    return None
-
-
-def _ending_at(segment: Segment, point: complex) -> Segment:
-    """The segment with its end moved a little, its start and directions nearly kept."""
-    if isinstance(segment, Line):
-        return replace(segment, end=point)
-    if isinstance(segment, Arc):
-        return arc_between(segment, 0.0, 1.0, segment.start, point)
-    shift = point - segment.end
-    return replace(segment, control2=segment.control2 + shift, end=point)

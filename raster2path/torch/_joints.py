@@ -23,8 +23,17 @@ LONGEST_MITRE = 4.0
 SHARP_RAD = math.radians(25)
 """Half of what a corner between bent pieces may turn and be run past at any length."""
 
+INWARD = (0.05, 0.2)
+"""Where two lines do not meet from their ends (near a fold), they are tried from further in."""
+
 NATURAL_MM = 0.015
-"""A smooth joint is taken as it is where planar geometry finds it this near."""
+"""A smooth joint is taken as it is where the boundary passes this near."""
+
+CROSSING_MM = 0.15
+"""The same for a crossing."""
+
+ASIDE_MM = 0.5
+"""So far along from where planar geometry, which leaves out small bits, has the joint."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -88,42 +97,64 @@ def natural(moved: Moved, runs: Runs) -> tuple[Bools, Complexes]:
         np.where(moved.is_corner(b), enters_arc, goes_on),
         both_straight & goes_on & is_smooth,
     )
-    found &= (runs.t1 >= 1 - 1e-9) & (runs.t0[runs.after] <= 1e-9)
     ones = np.ones(len(a))
     points = (moved.spots(a, ones)[0] + moved.spots(b, 0 * ones)[0]) / 2
     return found, points
 
 
 def joints_between(
-    moved: Moved, runs: Runs, leaves: Complexes, enters: Complexes, pinned: Bools
+    moved: Moved,
+    runs: Runs,
+    boundary: shapely.LinearRing,
+    *,
+    leaves: Complexes,
+    enters: Complexes,
+    pinned: Bools,
 ) -> Joints:
     """How each run meets the next, near where planar geometry has it.
 
     Args:
         moved: the lines.
         runs: their stretches.
-        leaves: where the boundary leaves each run.
+        boundary: the eroded drop's, from planar geometry.
+        leaves: where it leaves each run.
         enters: where it enters the next.
         pinned: joints that shall be exactly where the boundary enters the next run.
     """
     between, gap = (leaves + enters) / 2, np.abs(leaves - enters)
     a, b = runs.rows, runs.rows[runs.after]
     is_natural, points = natural(moved, runs)
-    is_natural &= (np.abs(points - between) < NATURAL_MM + gap) & ~pinned
+    shapely.prepare(boundary)
+    is_natural &= _are_near(boundary, points, NATURAL_MM) & ~pinned
+    is_natural &= np.abs(points - between) < ASIDE_MM + gap
+    # what lies near, but far along the edge, is parted from it by a fold
+    lengths = moved.pieces.length
+    is_natural &= (1 - runs.t1) * lengths[moved.piece(a)] < 2 * ASIDE_MM
+    is_natural &= runs.t0[runs.after] * lengths[moved.piece(b)] < 2 * ASIDE_MM
     leaves = np.where(pinned, enters, leaves)
     t_end = moved.feet(a, runs.t1, leaves)
     t_start = moved.feet(b, runs.t0[runs.after], enters)
     t_end[is_natural], t_start[is_natural] = 1.0, 0.0
     points[~is_natural] = np.where(pinned, enters, between)[~is_natural]
-    met = np.flatnonzero(~is_natural & ~pinned)
-    ta, tb, crosses = moved.meets(a[met], b[met], t_end[met], t_start[met])
-    at = moved.spots(a[met], ta)[0]
-    crosses &= np.abs(at - between[met]) < 0.15 + gap[met]
-    crosses &= ta > np.minimum(runs.t0, runs.t1)[met]
-    crosses &= tb < np.maximum(runs.t0, runs.t1)[runs.after[met]]
-    done = met[crosses]
-    t_end[done], t_start[done], points[done] = ta[crosses], tb[crosses], at[crosses]
+    todo = np.flatnonzero(~is_natural & ~pinned)
+    for inward in (0.0, *INWARD):
+        one, two = todo, runs.after[todo]
+        back, on = inward * (runs.t1 - runs.t0)[one], inward * (runs.t1 - runs.t0)[two]
+        ta, tb, crosses = moved.meets(a[one], a[two], t_end[todo] - back, t_start[todo] + on)
+        at = moved.spots(a[one], ta)[0]
+        crosses &= np.abs(at - between[todo]) < ASIDE_MM + gap[todo]
+        crosses &= _are_near(boundary, at, CROSSING_MM)
+        crosses &= ta > np.minimum(runs.t0, runs.t1)[one]
+        crosses &= tb < np.maximum(runs.t0, runs.t1)[two]
+        done = todo[crosses]
+        t_end[done], t_start[done], points[done] = ta[crosses], tb[crosses], at[crosses]
+        todo = todo[~crosses]
     return Joints(t_end, t_start, points)
+
+
+def _are_near(line: shapely.LinearRing, points: Complexes, distance: float) -> Bools:
+    spots = shapely.points(to_points(np.where(np.isfinite(points), points, 1e9)))
+    return np.asarray(shapely.dwithin(line, spots, distance))
 
 
 def past_corners(

@@ -18,7 +18,7 @@ from raster2path.geometry import (
     to_complex,
     to_points,
 )
-from raster2path.torch._chain import chained, closed, spans_of, without_short_lines
+from raster2path.torch._chain import chained, closed, spans_of
 from raster2path.torch._edges import FLATNESS_MM, Pieces, Proof, Tagged, stretches
 from raster2path.torch._joints import LONGEST_MITRE, Joints, Runs, joints_between, past_corners
 from raster2path.torch._moved import Moved
@@ -26,6 +26,7 @@ from raster2path.torch._plain import SLACK_MM, PlainLines, plain_lines
 from raster2path.torch._refit import FIT_MM
 from raster2path.torch._round import CRUMB_MM
 from raster2path.torch._runs import Lookup, Run, in_a_ring, runs_along, without_crumbs
+from raster2path.torch._short import without_short_lines
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,8 +92,8 @@ def erode(rings: Sequence[Tagged], face: shapely.Polygon, distance_mm: float) ->
 
     Returns:
         All lines, those of one part together; each is simple, keeps the distance to within
-        0.03 mm (0.09 where pieces hardly fit together), and encloses what the eroded face does
-        to within a sliver. None where the face is too narrow.
+        0.02 mm, and encloses what the eroded face does to within a sliver. None where the face is
+        too narrow.
     """
     faces = np.zeros(len(rings), np.int64)
     moved, proof = Moved(Pieces(rings), distance_mm), Proof(rings, faces)
@@ -154,6 +155,7 @@ class _Tracer:
     def __init__(self, lookup: Lookup, proof: Proof, face: int, boundary: Complexes) -> None:
         self.lookup, self.moved = lookup, lookup.moved
         self.proof, self.face, self.boundary = proof, face, boundary
+        self.ring = shapely.LinearRing(to_points(boundary))
 
     def line(self) -> tuple[Path, int, tuple[Touch, ...]] | None:
         """The line, the ring that owns it, and what it touches; None where it is no edge's."""
@@ -173,7 +175,7 @@ class _Tracer:
         # in a waist as wide as the kerf, planar geometry itself comes nearer: that may stay so
         given = self.lookup.distance - float(self.lookup.near(self.boundary).gaps.min())
         for path in made:
-            if self._is_true(path, max(3 * SLACK_MM, given + SLACK_MM)):
+            if self._is_true(path, SLACK_MM + max(0.0, given)):
                 return path, owner, touches
         return _polyline(self.boundary), owner, touches
 
@@ -186,7 +188,9 @@ class _Tracer:
         leaves = self.boundary[[(run.last + 1) % n for run in runs]]
         enters = np.roll(self.boundary[[run.first for run in runs]], -1)
         pins = np.full(len(runs), pinned)
-        return joints_between(self.moved, in_a_ring(runs), leaves, enters, pins)
+        return joints_between(
+            self.moved, in_a_ring(runs), self.ring, leaves=leaves, enters=enters, pinned=pins
+        )
 
     def _chain(self, runs: Runs, joints: Joints, fit: float) -> Path:
         return closed(chained(self.moved, spans_of(runs, joints), fit))
@@ -198,7 +202,7 @@ class _Tracer:
                 runs = without_crumbs(self.lookup, found, crumb)
                 joints = self._joints(runs)
             crisp = self._chain(*self._past_corners(in_a_ring(runs), joints), fit)
-            calm = without_short_lines(crisp, lambda z: self._keeps(z, 0.02))
+            calm = without_short_lines(crisp, lambda z: self._keeps(z, SLACK_MM))
             yield calm
             if len(calm) < len(crisp):
                 yield crisp

@@ -13,15 +13,16 @@ import numpy as np
 import shapely
 
 from raster2path.geometry import Complexes, Path, Segment, signed_area, to_points
-from raster2path.torch._chain import Keeps, chained, closed, spans_of, without_short_lines
+from raster2path.torch._chain import chained, closed, spans_of
 from raster2path.torch._edges import FLATNESS_MM, Bools, Floats, Ints, Proof, stretches
 from raster2path.torch._joints import Joints, Runs, past_corners
 from raster2path.torch._moved import Moved
 from raster2path.torch._refit import FIT_MM, Spans
 from raster2path.torch._round import goes_forward, loses_little, met_round, runs_round
+from raster2path.torch._short import Keeps, without_short_lines
 
-SLACK_MM = 0.03
-"""How much nearer to an edge than the distance a line may come."""
+SLACK_MM = 0.016
+"""How much nearer to an edge a line may come, both flattened; 0.02 mm with the flattening."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -115,7 +116,7 @@ def _proven(moved: Moved, proof: Proof, faces: Ints, paths: dict[int, Path]) -> 
 def _keeper(proof: Proof, face: int, distance: float) -> Keeps:
     def keeps(points: Complexes) -> bool:
         line = shapely.linestrings(to_points(points)[None])
-        return bool(proof.keeps(line, face, distance - 0.02)[0])
+        return bool(proof.keeps(line, face, distance - SLACK_MM)[0])
 
     return keeps
 

@@ -125,6 +125,7 @@ def met_round(moved: Moved, runs: Runs) -> tuple[Runs, Joints, Ints, Bools]:
 def _joints(moved: Moved, runs: Runs) -> tuple[Joints, Bools]:
     """How each run meets the next, and whether it does."""
     found, points = natural(moved, runs)
+    found &= (runs.t1 >= 1 - 1e-9) & (runs.t0[runs.after] <= 1e-9)  # no fold is trimmed there
     t_end, t_start = runs.t1.copy(), runs.t0[runs.after]
     met = np.flatnonzero(~found)
     a, b = runs.rows[met], runs.rows[runs.after[met]]
