@@ -80,8 +80,10 @@ def test_colours_that_are_not_there_are_refused_with_the_list() -> None:
 
 
 def test_what_was_guessed_is_said() -> None:
+    """Blue and black are nearer to the darkest than to the paper, orange is not."""
     ink = find_ink(picture_of(artwork()))
-    assert any("1 white" in note.sentence for note in ink.notes)
+    assert any("2, 4 taken as ink" in note.sentence for note in ink.notes)
+    assert ink.mask.sum() == pytest.approx(np.pi * (110**2 - 50**2) + 3200, rel=0.005)
 
 
 def tones() -> Bytes:

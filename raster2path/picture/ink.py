@@ -15,6 +15,7 @@ from raster2path.errors import NothingFoundError
 from raster2path.job import InkRules, PaperLines, Tone
 from raster2path.model import Ink, Level, Mask, Note, NoteKind, Picture, frozen
 from raster2path.picture._colours import (
+    Colour,
     flat_colours,
     is_colourful,
     level_of_falls,
@@ -85,8 +86,7 @@ def find_ink(picture: Picture, *, rules: InkRules = _PLAIN) -> Ink:
         return _falls(picture, rules)
     if rules.tone is Tone.LIGHT:
         return _ink_of(picture, rules)
-    ink = _ink_of(picture, rules)
-    ink = replace(ink, notes=(*ink.notes, *_colour_notes(picture.rgb)))
+    ink = _of_flat_artwork(picture) or _ink_of(picture, rules)
     if rules.tone is Tone.DARK or not _is_dark_all_round(ink.mask):
         return ink
     with suppress(NothingFoundError):
@@ -96,34 +96,60 @@ def find_ink(picture: Picture, *, rules: InkRules = _PLAIN) -> Ink:
     return replace(ink, notes=(*ink.notes, _DARK_NOTE))
 
 
-def _colour_notes(rgb: Bytes) -> tuple[Note, ...]:
-    """The colours of a flat picture that has more than ink and paper."""
-    colours = flat_colours(rgb) if is_colourful(rgb) else ()
-    if len(colours) < 3:
-        return ()
-    sentence = f"dark was taken as ink; the picture's colours are {listed(colours)}"
-    return (Note(NoteKind.PICTURE, sentence, remedy="say --falls N,N for those that fall out"),)
+def _of_flat_artwork(picture: Picture) -> Ink | None:
+    """Ink of flat artwork in several colours: those nearer to its darkest than to its paper."""
+    colours = flat_colours(picture.rgb) if is_colourful(picture.rgb) else ()
+    if len(colours) < 3 or _blur_and_light(picture.rgb)[1] is _linear():
+        return None  # ink and paper alone; or a photograph, whose ground may have colours as well
+    brightness = [float(np.dot(colour.rgb, (0.299, 0.587, 0.114))) for colour in colours]
+    limit = (max(brightness) + min(brightness)) / 2
+    dark = tuple(k for k, value in enumerate(brightness, start=1) if value < limit)
+    names = ", ".join(str(k) for k in dark)
+    sentence = f"colours: {listed(colours)}; {names} taken as ink, being dark"
+    note = Note(NoteKind.PICTURE, sentence, remedy="say --falls N,N for those that fall out")
+    return _of_colours(picture, colours, dark, note)
 
 
 def _falls(picture: Picture, rules: InkRules) -> Ink:
     """What falls out by colour or by tone, as if it were ink."""
-    grey = np.asarray(cv2.cvtColor(picture.rgb, cv2.COLOR_RGB2GRAY), np.uint8)
-    profiles = _edge_profiles(grey)
-    plain = np.arange(256, dtype=np.float32) / np.float32(255)
-    is_photograph = _blur(profiles, plain) >= SHARPEST_PHOTO_PX
-    notes: tuple[Note, ...] = ()
     if rules.falls_darker_than is not None:
         level = level_of_tone(picture.rgb, rules.falls_darker_than)
-    else:
-        colours = flat_colours(picture.rgb)
-        numbers = tuple(int(number) for number in rules.falls or ())
-        light = _linear() if is_photograph else plain
-        level = level_of_falls(picture.rgb, light, colours, numbers)
-        notes = (Note(NoteKind.PICTURE, f"colours of the picture: {listed(colours)}"),)
+        return _of_level(picture, level, is_photograph=True, blur_px=1.0)
+    colours = flat_colours(picture.rgb)
+    numbers = tuple(int(number) for number in rules.falls or ())
+    note = Note(NoteKind.PICTURE, f"colours of the picture: {listed(colours)}")
+    return _of_colours(picture, colours, numbers, note)
+
+
+def _of_colours(
+    picture: Picture, colours: tuple[Colour, ...], numbers: tuple[int, ...], note: Note
+) -> Ink:
+    blur_px, light = _blur_and_light(picture.rgb)
+    level = level_of_falls(picture.rgb, light, colours, numbers)
+    is_photograph = light is _linear()
+    return _of_level(picture, level, is_photograph=is_photograph, blur_px=blur_px, notes=(note,))
+
+
+def _blur_and_light(rgb: Bytes) -> tuple[float, Floats]:
+    """How blurred edges are, and the light of each byte value: linear for a photograph."""
+    plain = np.arange(256, dtype=np.float32) / np.float32(255)
+    grey = np.asarray(cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY), np.uint8)
+    blur_px = _blur(_edge_profiles(grey), plain)
+    return blur_px, _linear() if blur_px >= SHARPEST_PHOTO_PX else plain
+
+
+def _of_level(
+    picture: Picture,
+    level: Level,
+    *,
+    is_photograph: bool,
+    blur_px: float,
+    notes: tuple[Note, ...] = (),
+) -> Ink:
     mask, pen_px = mask_of(level, picture.name)
     frozen(mask)
     frozen(level)
-    return Ink(mask, level, is_photograph, _blur(profiles, plain), pen_px, notes)
+    return Ink(mask, level, is_photograph, blur_px, pen_px, notes)
 
 
 def _ink_of(picture: Picture, rules: InkRules) -> Ink:
