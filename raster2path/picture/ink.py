@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import math
 from contextlib import suppress
 from dataclasses import dataclass, replace
-from functools import cache
 
 import cv2
 import numpy as np
@@ -22,29 +20,25 @@ from raster2path.picture._colours import (
     level_of_tone,
     listed,
 )
+from raster2path.picture._light import full_ink, local_ink, paper_light, stretched
 from raster2path.picture._pieces import mask_of
 from raster2path.picture._rules import Rules, may_hold_rules, rule_light
 from raster2path.picture._shrink import halved, shrunk, small_size
+from raster2path.picture._tones import (
+    LARGE_PX,
+    SHARPEST_PHOTO_PX,
+    best_grey,
+    blur_of,
+    edge_profiles,
+    flat_tones,
+    level_of_flat,
+    light_of,
+    linear_from_white,
+    linear_light,
+)
 
 Bytes = npt.NDArray[np.uint8]
 Floats = npt.NDArray[np.float32]
-
-SHARPEST_PHOTO_PX = 0.55
-"""Edges less blurred than this were drawn by a computer; halving is then right in the picture's
-own values. Halving a photograph there moves every edge by half a pixel; in linear light by 0.04.
-Measured on lettering with known outlines: drawn by a computer 0.37 to 0.46, photographs 0.6 up."""
-
-SMALL_PX = 480
-"""Long side of the copy on which paper and light are found; light has no finer detail."""
-
-STEEPEST_SHADOW = 0.12
-"""Steps of the logarithm of light, for one pixel of the small copy; what is steeper is ink."""
-
-DARKEST = 0.002
-"""Light is never taken to be less, so that its logarithm keeps its feet on the ground."""
-
-FAINTEST = 0.06
-"""Darkening of paper that can still be told from the paper itself."""
 
 SHALLOWEST = (0.42, 0.55)
 """A stroke down to this share of the drawing's full ink is halved at its own height; fainter
@@ -53,9 +47,6 @@ ones (show-through, smudges) fade away. The lower share on clean paper, the high
 CLEAR = 6.0
 """Times the paper's noise that the shallowest stroke has to be dark."""
 
-
-LARGE_PX = 3e6
-"""Pixels above which how dark ink is gets measured on a picture of half the size."""
 
 BAND_PX = 48
 """Rows that are worked on at a time; so few stay near the processor."""
@@ -99,7 +90,7 @@ def find_ink(picture: Picture, *, rules: InkRules = _PLAIN) -> Ink:
 def _of_flat_artwork(picture: Picture) -> Ink | None:
     """Ink of flat artwork in several colours: those nearer to its darkest than to its paper."""
     colours = flat_colours(picture.rgb) if is_colourful(picture.rgb) else ()
-    if len(colours) < 3 or _blur_and_light(picture.rgb)[1] is _linear():
+    if len(colours) < 3 or _blur_and_light(picture.rgb)[1] is linear_light():
         return None  # ink and paper alone; or a photograph, whose ground may have colours as well
     brightness = [float(np.dot(colour.rgb, (0.299, 0.587, 0.114))) for colour in colours]
     limit = (max(brightness) + min(brightness)) / 2
@@ -126,7 +117,7 @@ def _of_colours(
 ) -> Ink:
     blur_px, light = _blur_and_light(picture.rgb)
     level = level_of_falls(picture.rgb, light, colours, numbers)
-    is_photograph = light is _linear()
+    is_photograph = light is linear_light()
     return _of_level(picture, level, is_photograph=is_photograph, blur_px=blur_px, notes=(note,))
 
 
@@ -134,8 +125,8 @@ def _blur_and_light(rgb: Bytes) -> tuple[float, Floats]:
     """How blurred edges are, and the light of each byte value: linear for a photograph."""
     plain = np.arange(256, dtype=np.float32) / np.float32(255)
     grey = np.asarray(cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY), np.uint8)
-    blur_px = _blur(_edge_profiles(grey), plain)
-    return blur_px, _linear() if blur_px >= SHARPEST_PHOTO_PX else plain
+    blur_px = blur_of(edge_profiles(grey), plain)
+    return blur_px, linear_light() if blur_px >= SHARPEST_PHOTO_PX else plain
 
 
 def _of_level(
@@ -155,14 +146,14 @@ def _of_level(
 def _ink_of(picture: Picture, rules: InkRules) -> Ink:
     is_light = rules.tone is Tone.LIGHT
     rgb = np.asarray(cv2.bitwise_not(picture.rgb), np.uint8) if is_light else picture.rgb
-    linear = _linear_from_white() if is_light else _linear()
-    grey = _best_grey(rgb, linear)
-    profiles = _edge_profiles(grey)
-    is_photograph = _blur(profiles, np.arange(256, dtype=np.float32)) >= SHARPEST_PHOTO_PX
+    linear = linear_from_white() if is_light else linear_light()
+    grey = best_grey(rgb, linear)
+    profiles = edge_profiles(grey)
+    is_photograph = blur_of(profiles, np.arange(256, dtype=np.float32)) >= SHARPEST_PHOTO_PX
     light = linear if is_photograph else np.linspace(0, 1, 256, dtype=np.float32)
-    flat = _flat_tones(grey)
+    flat = flat_tones(grey)
     if flat is not None:
-        found = _Found(_level_of_flat(grey, light, flat))
+        found = _Found(level_of_flat(grey, light, flat))
     else:
         keeps_rules = rules.paper_lines is PaperLines.KEEP
         found = _level_of_photograph(grey, light, picture.name, keeps_rules=keeps_rules)
@@ -176,150 +167,8 @@ def _ink_of(picture: Picture, rules: InkRules) -> Ink:
             notes = (*notes, _SURROUNDINGS_NOTE)
     frozen(mask)
     frozen(level)
-    blur_px = _blur(profiles, light)
+    blur_px = blur_of(profiles, light)
     return Ink(mask, level, is_photograph, blur_px, pen_px, notes)
-
-
-# ---------------------------------------------------------------- tones
-
-
-@cache
-def _linear() -> Floats:
-    """Linear light of an sRGB byte (IEC 61966-2-1)."""
-    v = np.arange(256) / 255
-    return np.where(v <= 0.04045, v / 12.92, ((v + 0.055) / 1.055) ** 2.4).astype(np.float32)
-
-
-@cache
-def _linear_from_white() -> Floats:
-    """What a byte lacks of white light, where the picture was turned to its negative."""
-    return np.asarray(1 - _linear()[::-1], np.float32)
-
-
-def _best_grey(rgb: Bytes, linear: Floats) -> Bytes:
-    """Grey from the mix of channels in which the ink stands out most from its paper."""
-    small = shrunk(rgb, SMALL_PX)
-    light = _lit(small, linear) + np.float32(0.01)
-    size = _odd(0.04 * max(small.shape[:2]))
-    paper = cv2.morphologyEx(cv2.blur(light, (3, 3)), cv2.MORPH_CLOSE, np.ones((size, size)))
-    dark = 1 - light / paper
-    most = dark.max(axis=2)
-    inky = dark[most >= max(FAINTEST, float(np.quantile(most, 0.98)))]
-    if len(inky) == 0:
-        return np.asarray(cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY), np.uint8)
-    share = np.clip(np.median(inky, axis=0), 0, None)
-    # Black and grey ink darkens all channels alike; then the eye's own mix has the least noise.
-    if share.min() >= 0.75 * share.max():
-        return np.asarray(cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY), np.uint8)
-    weights = share**2 / float((share**2).sum())
-    return np.asarray(cv2.transform(rgb, weights[None].astype(np.float32)), np.uint8)
-
-
-def _lit(grey: Bytes, light: Floats) -> Floats:
-    return np.asarray(cv2.LUT(grey, light), np.float32)
-
-
-def _grey(image: npt.ArrayLike) -> Bytes:
-    return np.asarray(image, np.uint8)
-
-
-def _odd(size_px: float) -> int:
-    return 2 * round(size_px / 2) + 1
-
-
-# ---------------------------------------------------------------- blur
-
-REACH_PX = 8
-"""Half the length of the profiles across edges."""
-
-
-def _edge_profiles(grey: Bytes) -> npt.NDArray[np.uint8]:
-    """Profiles (n, 17) across strong edges, along rows and columns, rising."""
-    rows, cols = (max(1, size // 250) for size in grey.shape)
-    across = _profiles_along_rows(np.ascontiguousarray(grey[::rows]))
-    return np.concatenate([across, _profiles_along_rows(np.ascontiguousarray(grey[:, ::cols].T))])
-
-
-def _profiles_along_rows(rows: Bytes) -> npt.NDArray[np.uint8]:
-    r = REACH_PX
-    if rows.shape[1] < 4 * r:
-        return np.zeros((0, 2 * r + 1), np.uint8)
-    line = np.ones((1, 2 * r + 1), np.uint8)
-    span = cv2.subtract(cv2.dilate(rows, line), cv2.erode(rows, line))
-    steep = cv2.absdiff(rows[:, 2:], rows[:, :-2])
-    strong = max(24.0, 0.5 * float(np.percentile(span[:, ::4], 99.5)))
-    middle = span[:, 1:-1]
-    # A peak of steepness, and a good part of the local span of tones in one go.
-    is_edge = (steep == cv2.dilate(steep, np.ones((1, 7), np.uint8))) & (middle >= strong)
-    is_edge &= steep >= 0.12 * middle
-    is_edge[:, :r] = is_edge[:, -r:] = False
-    i, j = np.nonzero(is_edge)
-    if len(i) > 4000:
-        chosen = np.linspace(0, len(i) - 1, 4000).astype(int)
-        i, j = i[chosen], j[chosen]
-    profiles = rows[i[:, None], (j + 1)[:, None] + np.arange(-r, r + 1)]
-    falls = profiles[:, r - 1] > profiles[:, r + 1]
-    profiles[falls] = profiles[falls, ::-1]
-    return np.asarray(profiles, np.uint8)
-
-
-def _blur(profiles: npt.NDArray[np.uint8], light: Floats) -> float:
-    """Standard deviation of the edges' blur, in pixels; 1 where there are too few edges.
-
-    Half of an edge lies within 1.349 standard deviations of a Gaussian blur. Most edges are
-    crossed aslant and look wider, so a low quantile is taken.
-    """
-    p, r = light[profiles], REACH_PX
-    if len(p) < 20:
-        return 1.0
-    rise = np.diff(p, axis=1)
-    flat = np.float32(-0.006 * float(light.max()))
-    up = np.logical_and.accumulate(rise[:, r:] > flat, axis=1)
-    down = np.logical_and.accumulate(rise[:, :r][:, ::-1] > flat, axis=1)
-    high = p[:, r] + (rise[:, r:] * up).sum(axis=1)
-    low = p[:, r] - (rise[:, :r][:, ::-1] * down).sum(axis=1)
-    share = (p - low[:, None]) / np.maximum(high - low, 1e-6)[:, None]
-    width = _crossing(share, 0.75) - _crossing(share, 0.25)
-    width = width[np.isfinite(width) & (width > 0)]
-    return float(np.quantile(width, 0.25)) / 1.349 if len(width) >= 20 else 1.0
-
-
-def _crossing(share: Floats, value: float) -> Floats:
-    """Where each row rises through a value, nearest to the middle; NaN where it does not."""
-    a, b = share[:, :-1], share[:, 1:]
-    at = np.arange(share.shape[1] - 1) + (value - a) / np.where(b > a, b - a, 1)
-    at = np.where((a < value) & (b >= value), at - REACH_PX, np.inf)
-    nearest = at[np.arange(len(at)), np.abs(at).argmin(axis=1)]
-    return np.where(np.isfinite(nearest), nearest, np.nan).astype(np.float32)
-
-
-# ---------------------------------------------------------------- drawn by a computer
-
-
-def _flat_tones(grey: Bytes) -> tuple[int, int] | None:
-    """The one tone of the paper and that of the ink, where the paper is the same all over."""
-    sample = grey[:: 1 if grey.size < LARGE_PX else 3]
-    counts = cv2.calcHist([sample], [0], None, [256], [0, 256]).ravel() / sample.size
-    near = counts + np.roll(counts, 1) + np.roll(counts, -1)
-    white = int(np.argmax(np.where(np.arange(256) >= 128, near, 0)))
-    if near[white] < 0.02 or white < 128:
-        return None
-    black = int(np.argmax(np.where(np.arange(256) < white - 60, near, 0)))
-    if near[white] + near[black] < 0.4 or near[black] == 0:
-        return None
-    # The brightest of each block is paper, or ink where a block is all ink: nothing between.
-    side = max(8, max(grey.shape) // 48)
-    rows, cols = (size // side * side for size in grey.shape)
-    blocks = grey[:rows, :cols].reshape(rows // side, side, cols // side, side)
-    brightest = blocks.max(axis=1).max(axis=2)
-    between = (brightest < white - 4) & (brightest > black + 0.3 * (white - black))
-    return (white, black) if between.mean() <= 0.01 else None
-
-
-def _level_of_flat(grey: Bytes, light: Floats, tones: tuple[int, int]) -> Level:
-    white, black = tones
-    table = (light[white] - light) / np.float32(light[white] - light[black])
-    return np.asarray(cv2.LUT(grey, np.clip(table, 0, 1).astype(np.float32)), np.float32)
 
 
 # ---------------------------------------------------------------- paper and light
@@ -343,7 +192,7 @@ class _Found:
         """See `mask_of`."""
         on_rule = None
         if self.rules is not None:
-            on_rule = _stretched(self.rules.light, self.level.shape) < 0.97
+            on_rule = stretched(self.rules.light, self.level.shape) < 0.97
         return mask_of(
             self.level, name, local=self.local, on_rule=on_rule, is_photograph=is_photograph
         )
@@ -356,17 +205,17 @@ class _Found:
 def _level_of_photograph(grey: Bytes, light: Floats, name: str, *, keeps_rules: bool) -> _Found:
     """Darkening over that of the ink nearby, so that 0.5 is half-way between paper and ink."""
     half = halved(grey) if grey.size > LARGE_PX else grey
-    paper = _paper(half, light)
+    paper = paper_light(half, light)
     dark = _darkening(half, light, paper)
     rules = None if keeps_rules else _printed_rules(dark, name)
     if rules is not None:
         dark = np.asarray(1 - (1 - dark) / rules.light, np.float32)
-    full, noise = _full_ink(dark, name)
-    local = _local_ink(dark, full, float(np.clip(CLEAR * noise / full, *SHALLOWEST)))
+    full, noise = full_ink(dark, name)
+    local = local_ink(dark, full, float(np.clip(CLEAR * noise / full, *SHALLOWEST)))
     # (1 - light / paper) / local, whose two grids are stretched to the whole picture.
     one = np.asarray(cv2.divide(1 / full, local), np.float32)
     shape = local.shape if rules is None else rules.light.shape
-    other = np.asarray(cv2.divide(_stretched(one, shape), _stretched(paper, shape)), np.float32)
+    other = np.asarray(cv2.divide(stretched(one, shape), stretched(paper, shape)), np.float32)
     if rules is not None:
         other /= rules.light
     return _Found(_level_from(grey, light, one, other), local, rules)
@@ -379,7 +228,7 @@ def _printed_rules(dark: Floats, name: str) -> Rules | None:
         return None
     with suppress(NothingFoundError):
         rest = np.asarray(1 - (1 - dark) / rules.light, np.float32)
-        full, _ = _full_ink(rest, name)
+        full, _ = full_ink(rest, name)
         if rules.strength < full * (1.5 if rules.run_through else STRONGEST_RULE):
             return rules
     return None
@@ -392,14 +241,9 @@ def _rules_note(n_rules: int) -> Note:
 
 def _darkening(grey: Bytes, light: Floats, paper: Floats) -> Floats:
     """How much of its paper's light each pixel lacks: 0 on paper, towards 1 in black ink."""
-    wide = _stretched(paper, grey.shape)
-    dark = cv2.divide(_lit(grey, light), wide, dst=wide)
+    wide = stretched(paper, grey.shape)
+    dark = cv2.divide(light_of(grey, light), wide, dst=wide)
     return np.asarray(np.subtract(np.float32(1), dark, out=dark), np.float32)
-
-
-def _stretched(grid: Floats, shape: tuple[int, ...]) -> Floats:
-    size = (shape[1], shape[0])
-    return np.asarray(cv2.resize(grid, size, interpolation=cv2.INTER_LINEAR), np.float32)
 
 
 def _level_from(grey: Bytes, light: Floats, one: Floats, other: Floats) -> Level:
@@ -409,163 +253,14 @@ def _level_from(grey: Bytes, light: Floats, one: Floats, other: Floats) -> Level
     memory takes longer than the sums.
     """
     rows, cols = grey.shape
-    one, other = (_stretched(grid, (rows, grid.shape[1])) for grid in (one, other))
+    one, other = (stretched(grid, (rows, grid.shape[1])) for grid in (one, other))
     level = np.empty((rows, cols), np.float32)
     for top in range(0, rows, BAND_PX):
         band = slice(top, min(top + BAND_PX, rows))
         shape = level[band].shape
-        lit = cv2.multiply(_lit(grey[band], light), _stretched(other[band], shape))
-        cv2.subtract(_stretched(one[band], shape), lit, dst=level[band])
+        lit = cv2.multiply(light_of(grey[band], light), stretched(other[band], shape))
+        cv2.subtract(stretched(one[band], shape), lit, dst=level[band])
     return level
-
-
-def _paper(grey: Bytes, light: Floats) -> Floats:
-    """The light that bare paper would give, on a small copy.
-
-    Thin strokes are closed over. Then steep steps are taken out of the logarithm and the rest is
-    put together again (after Horn, "Determining lightness from an image", 1974, doi
-    10.1016/0146-664X(74)90022-7), so that a soft shadow is light and a large black area is ink.
-    What comes out paper-like is smoothed; below ink it is filled in from around.
-    """
-    # Several pixels go into one, or grain and noise would look steep.
-    small_px = min(SMALL_PX, max(120, max(grey.shape) // 3))
-    middle = shrunk(grey, 2 * small_px)
-    size = _odd(0.02 * max(middle.shape))
-    closed = cv2.morphologyEx(cv2.blur(middle, (3, 3)), cv2.MORPH_CLOSE, np.ones((size, size)))
-    tone = np.log(np.maximum(_lit(shrunk(_grey(closed), small_px), light), DARKEST))
-    shade, gentle = _without_steps(tone)
-    rest = tone - shade
-    top = _upper_mode(rest)
-    # The steps taken out bend the rest a little, so paper is sought well below its brightest.
-    drop = float(np.clip(0.3 * (top - np.quantile(rest, 0.02)), 0.12, 0.4))
-    is_paper = _spread(rest > top - drop, gentle & (rest > top - 3 * drop))
-    coarse_px = max(tone.shape) / 4
-    paper = shade + _filled(rest, is_paper, finest_px=9, coarsest_px=coarse_px)
-    tone = np.log(np.maximum(shrunk(_lit(middle, light), small_px), DARKEST))
-    for _ in range(2):
-        rest = tone - paper
-        is_paper = cv2.erode((np.abs(rest) < 0.12).astype(np.uint8), np.ones((3, 3))) > 0
-        if is_paper.mean() > 0.02:
-            paper = paper + _filled(rest, is_paper, finest_px=4, coarsest_px=max(tone.shape) / 16)
-    return np.asarray(np.exp(paper), np.float32)
-
-
-def _without_steps(tone: Floats) -> tuple[Floats, Mask]:
-    """The surface with the slopes of `tone` but for the steep ones, and where they are gentle."""
-    slope_x = np.diff(tone, axis=1, append=tone[:, -1:])
-    slope_y = np.diff(tone, axis=0, append=tone[-1:])
-    slope = np.hypot(slope_x, slope_y)
-    steepest = max(STEEPEST_SHADOW, 6 * float(np.median(slope)))
-    steep = (slope > steepest).astype(np.uint8)
-    gentle = np.asarray(cv2.dilate(steep, np.ones((3, 3), np.uint8)) == 0, np.bool_)
-    slope_x *= gentle
-    slope_y *= gentle
-    bend = slope_x + slope_y
-    bend[:, 1:] -= slope_x[:, :-1]
-    bend[1:] -= slope_y[:-1]
-    return _surface(bend), gentle
-
-
-def _surface(bend: Floats) -> Floats:
-    """The surface with this Laplacian and level rims, by cosines (mean zero)."""
-    # OpenCV's transform takes even sizes; scipy's takes any, but half a second to import.
-    rows, cols = bend.shape
-    even = cv2.copyMakeBorder(bend, 0, rows % 2, 0, cols % 2, cv2.BORDER_CONSTANT, value=0)
-    angle_y, angle_x = (np.pi * np.arange(n) / n for n in even.shape)
-    wave = 2 * np.cos(angle_y)[:, None] + 2 * np.cos(angle_x) - 4
-    wave[0, 0] = 1
-    spectrum = cv2.dct(even.astype(np.float32)) / wave.astype(np.float32)
-    spectrum[0, 0] = 0
-    return np.asarray(cv2.dct(spectrum, flags=cv2.DCT_INVERSE)[:rows, :cols], np.float32)
-
-
-def _spread(sure: Mask, ground: Mask) -> Mask:
-    """What is sure, and all ground that hangs together with enough of it over gentle slopes."""
-    n, labels = cv2.connectedComponents(ground.astype(np.uint8), connectivity=4)
-    all_px = np.bincount(labels.ravel(), minlength=n)
-    sure_px = np.bincount(labels[sure], minlength=n)
-    is_one = sure_px >= 0.1 * all_px
-    is_one[0] = False
-    return np.asarray(sure | is_one[labels], np.bool_)
-
-
-def _upper_mode(rest: Floats) -> float:
-    """The brightest tone that a good part of the picture has: the paper's."""
-    low, high = float(np.quantile(rest, 0.002)), float(np.quantile(rest, 0.998))
-    counts, edges = np.histogram(rest, bins=160, range=(low - 0.1, high + 0.1))
-    width = float(edges[1] - edges[0])
-    smooth = cv2.GaussianBlur(counts.astype(np.float32)[:, None], (1, 0), 0.03 / width + 0.6)[:, 0]
-    is_peak = (smooth >= np.roll(smooth, 1)) & (smooth >= np.roll(smooth, -1))
-    return float(edges[np.nonzero(is_peak & (smooth >= 0.2 * smooth.max()))[0][-1]]) + width / 2
-
-
-def _filled(values: Floats, known: Mask, *, finest_px: float, coarsest_px: float) -> Floats:
-    """Smoothed values where they are known, and a smooth guess from around elsewhere."""
-    weight = known.astype(np.float32)
-    weighted = values * weight
-    guess = np.full_like(values, float(np.median(values[known])) if known.any() else 0.0)
-    size_px = coarsest_px
-    while size_px >= finest_px:
-        total = _soft(weight, size_px)
-        guess = (_soft(weighted, size_px) + np.float32(0.02) * guess) / (total + np.float32(0.02))
-        size_px /= 2.5
-    return guess
-
-
-def _soft(values: Floats, size_px: float) -> Floats:
-    """Three box blurs: a Gaussian, near enough; large ones on a smaller copy."""
-    shape, factor = values.shape, 2 ** max(0, int(math.log2(max(size_px, 1) / 5)))
-    values = shrunk(values, max(shape) // factor)
-    side = _odd(size_px * 2 / factor)
-    for _ in range(3):
-        values = np.asarray(
-            cv2.blur(values, (side, side), borderType=cv2.BORDER_REFLECT_101), np.float32
-        )
-    return _stretched(values, shape) if factor > 1 else values
-
-
-# ---------------------------------------------------------------- how dark is ink
-
-
-def _full_ink(dark: Floats, name: str) -> tuple[float, float]:
-    """Darkening by the drawing's stronger strokes, and the paper's noise."""
-    sample = dark[::4, ::4]
-    paper = sample[sample < np.median(sample) + 0.1]
-    noise = 1.4826 * float(np.median(np.abs(paper - np.median(paper))))
-    smooth = cv2.blur(dark, (3, 3))
-    ridge = smooth[
-        (smooth >= cv2.dilate(smooth, np.ones((3, 3)))) & (smooth > FAINTEST + 3 * noise)
-    ]
-    if len(ridge) < 30:
-        raise NothingFoundError(
-            f"no ink was found in {name}; expected something darker than its paper"
-        )
-    core = ridge[ridge > 0.6 * float(np.quantile(ridge, 0.9))]
-    full = float(np.median(core))
-    if full < 4 * noise:
-        raise NothingFoundError(f"{name} looks like noise; nothing drawn stands out from it")
-    return full, noise
-
-
-def _local_ink(dark: Floats, full: float, shallowest: float) -> Floats:
-    """Darkening by the strokes nearby, as a share of `full`: 1, or less where they are fainter."""
-    share = np.clip(dark / np.float32(full), 0, 1.2)
-    fourth = share * share
-    fourth *= fourth
-    share *= fourth
-    share, fourth = _about(share, 2 * SMALL_PX), _about(fourth, 2 * SMALL_PX)
-    size_px = 0.006 * max(share.shape)
-    local = _soft(share, size_px) / (_soft(fourth, size_px) + np.float32(1e-6))
-    # Full ink down to 0.85, so that grain does not move edges; then down to a stroke's own.
-    eased = np.interp(local, [0, shallowest, 0.7, 0.85], [shallowest, shallowest, 0.7, 1])
-    return np.asarray(eased, np.float32)
-
-
-def _about(values: Floats, long_side_px: int) -> Floats:
-    """Shrunk to about this long a side: by halves where that comes near, which is quicker."""
-    while max(values.shape) >= 1.9 * long_side_px:
-        values = halved(values)
-    return values if max(values.shape) <= 1.1 * long_side_px else shrunk(values, long_side_px)
 
 
 # ---------------------------------------------------------------- what is round the paper
