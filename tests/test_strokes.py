@@ -274,3 +274,34 @@ def test_a_path_without_points_of_its_own_has_a_width() -> None:
     nodes = np.array([[2.0, 2.0], [3.0, 2.0]])
     draft = Draft(nodes, (Path(np.zeros((0, 2)), (0, 1)),))
     assert half_widths(draft, np.full((5, 5), 1.5, np.float32)).tolist() == [1.5]
+
+
+@pytest.mark.parametrize("apart", [4.0, 9.0, 11.0])
+def test_a_line_drawn_twice_is_one_line_between_the_two(apart: float) -> None:
+    """Two strokes that part by less than a pen and come together again at both ends."""
+    x = np.linspace(30, 290, 200)
+    part = apart / 2 * np.sin(np.pi * (x - 30) / 260)
+    lines = [np.column_stack([x, 120 + sign * part]) for sign in (-1, 1)]
+    net = trace_strokes(drawn(*lines))
+    assert len(net.strokes) == 1
+    assert off_px(net, np.column_stack([x, np.full(200, 120.0)])).max() < 1.0
+
+
+def test_small_loops_of_writing_are_no_line_drawn_twice() -> None:
+    """A round counter as wide as one and a half pens stays a loop."""
+    ring = np.column_stack([160 + 9 * np.cos(TURN), 120 + 9 * np.sin(TURN)])
+    net = trace_strokes(drawn(ring))
+    assert [stroke.is_closed for stroke in net.strokes] == [True]
+
+
+def test_a_dash_is_not_tied_to_what_it_points_at() -> None:
+    """A nose that points at a mouth, two pens away."""
+    mouth = wave(y=150)
+    net = trace_strokes(drawn(mouth, [(160, 90), (160, 102)], pen_px=6.0))
+    assert degrees(net) == [1, 1, 1, 1]
+
+
+def test_with_a_broad_pen_a_short_mark_is_an_eye_and_no_dust() -> None:
+    eyes = [[(120, 60), (120, 78)], [(200, 60), (200, 78)]]
+    net = trace_strokes(drawn(wave(y=150), *eyes, pen_px=12.0))
+    assert len(net.strokes) == 3

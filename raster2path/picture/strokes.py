@@ -21,6 +21,9 @@ _SKIP_PENS = 4.0  # between two loose ends that point at each other; half a pen 
 _TOUCH_PENS = 1.7  # between a loose end and a line that it points at
 _MEET_PENS = 1.6  # between two loose ends, whichever way they point
 _DUST_PENS = 2.0
+_BROAD = 0.012  # of the picture: with such a pen, a dash is an eye and no dust
+_DASH_PENS = 0.25
+_SLIVER_PENS = 1.2  # paper narrower than this between two lines was not meant
 
 _HALF = 0.4  # the level that still is ink beside ink: a pencil's grain leaves light spots
 _THINNABLE_PX = 12.0  # a pen wider than this is thinned on a smaller picture
@@ -50,7 +53,9 @@ def trace_strokes(reading: Reading) -> PixelNet:
     draft = _pruned(draft, distance, ink.pen_px)
     draft = refine(draft, level=level, distance=distance)
     bridged = _dissolved(_bridged(draft, ink.pen_px))
-    draft = _dissolved(_without_dust(bridged, ink.pen_px))
+    is_broad = ink.pen_px > _BROAD * max(ink.mask.shape)
+    least_px = max((_DASH_PENS if is_broad else _DUST_PENS) * ink.pen_px, 4.0)
+    draft = _dissolved(_without_dust(bridged, least_px))
     if not draft.paths:
         raise NothingFoundError("there is no line in the picture that is long enough to follow")
     dust = _dust_note(_n_pieces(bridged) - _n_pieces(draft))
@@ -69,7 +74,32 @@ def _lines(ink: Ink) -> tuple[Mask, Level]:
     round_px = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
     closed = cv2.morphologyEx(solid, cv2.MORPH_CLOSE, round_px)
     mask = _without_pinholes(closed, 0.4 * ink.pen_px**2)
+    slivers = _slivers(mask, ink.pen_px)
+    if slivers is not None:  # full ink there, or the middle would be drawn to one of the two
+        mask |= slivers
+        level = np.where(slivers, np.maximum(level, 1), level).astype(np.float32)
     return mask, np.maximum(level, 0)
+
+
+def _slivers(mask: Mask, pen_px: float) -> Mask | None:
+    """Paper between a line and the same line drawn again: long, and narrower than a pen."""
+    paper = np.pad(1 - mask.view(np.uint8), 1, constant_values=1).astype(np.uint8)
+    n, label, stats, _ = cv2.connectedComponentsWithStats(paper, connectivity=4)
+    areas = stats[:, cv2.CC_STAT_AREA]
+    sides = stats[:, [cv2.CC_STAT_WIDTH, cv2.CC_STAT_HEIGHT]].max(axis=1)
+    # As wide as it would be, were it as long as its box: a curved one is narrower still.
+    may_be = (areas < _SLIVER_PENS * pen_px * sides) & (sides > 3 * pen_px)
+    may_be[0] = False
+    depth = cv2.distanceTransform(paper, cv2.DIST_L2, 5)
+    found = np.zeros(n, np.bool_)
+    for k in np.flatnonzero(may_be):
+        x, y, width, height = stats[k, :4]
+        box = (slice(y, y + height), slice(x, x + width))
+        deepest = float(depth[box][label[box] == k].max())
+        # Its length, by its area and its mean width, which is two thirds of the largest at least.
+        length = areas[k] / (2 * deepest)
+        found[k] = 2 * deepest <= _SLIVER_PENS * pen_px and length > 5 * deepest
+    return np.asarray(found[label][1:-1, 1:-1], np.bool_) if found.any() else None
 
 
 def _without_pinholes(solid: npt.ArrayLike, least_px2: float) -> Mask:
@@ -283,14 +313,13 @@ def _n_pieces(draft: Draft) -> int:
     return len(set(_pieces(draft)))
 
 
-def _without_dust(draft: Draft, pen_px: float) -> Draft:
-    """No lone dots: pieces of the net whose lines together are shorter than two pens."""
+def _without_dust(draft: Draft, least_px: float) -> Draft:
+    """No lone dots: pieces of the net whose lines together are shorter than this."""
     pieces = _pieces(draft)
     total: dict[int, float] = {}
     for path, piece in zip(draft.paths, pieces, strict=True):
         total[piece] = total.get(piece, 0.0) + _length(draft.whole(path))
-    least = max(_DUST_PENS * pen_px, 4.0)
-    kept = [p for p, piece in zip(draft.paths, pieces, strict=True) if total[piece] >= least]
+    kept = [p for p, piece in zip(draft.paths, pieces, strict=True) if total[piece] >= least_px]
     return _renumbered(Draft(draft.nodes, tuple(kept)))
 
 
@@ -355,8 +384,9 @@ def _skipping(draft: Draft, pen_px: float) -> Draft:
             is_wanted = min(lead, answer) > -0.5 and lead + answer > 0.3
         else:
             shortest = min(_length(draft.paths[end.path].points) for end in (one, other))
-            is_short = gap < max(2.5 * pen_px, 8.0)  # else a dot would be tied to what it faces
-            is_wanted = min(lead, answer) > 0.75 and (is_short or shortest > gap)
+            # A dash is not tied to what it faces; a skip is short beside the strokes it parts.
+            is_line = shortest > max(1.5 * gap, 3 * pen_px)
+            is_wanted = min(lead, answer) > 0.75 and is_line
         # A short stroke's own ends are no skip, unless the stroke nearly closes.
         own = one.path == other.path
         if is_wanted and not (own and _length(draft.paths[one.path].points) < 3 * gap):
@@ -400,7 +430,10 @@ def _touching(draft: Draft, pen_px: float) -> Draft:
     tree = cKDTree(places)
     splits: dict[int, list[tuple[int, int]]] = {}
     for end in ends:
-        near = np.array(tree.query_ball_point(end.place, _TOUCH_PENS * pen_px), np.int64)
+        # A dash is not tied to what it points at, unless it all but touches.
+        is_dash = _length(draft.paths[end.path].points) < 3 * pen_px
+        reach_px = (0.8 if is_dash else _TOUCH_PENS) * pen_px
+        near = np.array(tree.query_ball_point(end.place, reach_px), np.int64)
         own_tail = min(sizes[end.path], round(3 * _TOUCH_PENS * pen_px))
         at_start = (draft.paths[end.path].nodes or (0, 0))[0] == end.node
         along = index[near] if at_start else sizes[end.path] - 1 - index[near]
