@@ -216,8 +216,8 @@ def test_chalk_lies_where_it_was_drawn() -> None:
     light = disc(300, 400, 200, 150, 90) * 0.6 + 0.06
     x = np.linspace(0, 1, 400)
     seen = cv2.GaussianBlur(light * (0.9 - 0.3 * x), (0, 0), 1.2)
-    seen = seen + np.random.default_rng(5).normal(0, 0.003, seen.shape)
-    ink = find_ink(picture_of(srgb(seen)))
+    noise = np.random.default_rng(5).normal(0, 0.003, light.shape)
+    ink = find_ink(picture_of(srgb(np.asarray(seen, np.float64) + noise)))
     assert ink.is_photograph
     assert radius_at_half(ink, 200, 150, 90) == pytest.approx(90, abs=0.12)
 
@@ -266,4 +266,24 @@ def test_cloth_beyond_the_paper_is_left_out_and_a_solid_shape_at_the_rim_is_not(
         ink = find_ink(picture_of(photograph(darkness, shadow=0.2)))
         assert ink.mask[strokes > 0.9].mean() > 0.98
         assert (not ink.mask[345:].any()) == is_cloth
-        assert bool(ink.notes) == is_cloth
+        assert any("cloth" in note.sentence for note in ink.notes) == is_cloth
+
+
+def test_a_thumb_in_the_corner_and_half_a_line_at_the_rim_are_no_ink() -> None:
+    """What comes in at a corner on both rims, or runs along a rim, is not drawn; the rest is."""
+    strokes = np.zeros((400, 560))
+    cv2.ellipse(strokes, (300, 220), (120, 90), 0, 0, 360, 1.0, 5)
+    drawn = strokes > 0
+    cv2.circle(strokes, (0, 0), 60, 1.0, -1)
+    strokes[-3:, 200:500] = 1.0
+    ink = find_ink(picture_of(photograph(strokes)))
+    assert not ink.mask[:80, :80].any()
+    assert not ink.mask[-4:].any()
+    assert ink.mask[drawn].mean() > 0.95
+
+
+def test_a_shape_that_runs_off_one_rim_stays() -> None:
+    shape = np.zeros((400, 560))
+    cv2.rectangle(shape, (200, 0), (330, 250), 1.0, -1)
+    ink = find_ink(picture_of(photograph(shape)))
+    assert ink.mask[2:245, 210:320].all()

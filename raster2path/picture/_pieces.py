@@ -60,7 +60,7 @@ def mask_of(
     pen_px = _pen(half)
     # A third of a pen is dirt; but in a broad silhouette even an eye is less than that.
     speck_px2 = max(9.0, min(0.3 * pen_px, max(level.shape) / 250) ** 2)
-    dirt = _Dirt(level, local, speck_px2, on_rule, is_photograph)
+    dirt = _Dirt(level, local, speck_px2, pen_px, on_rule, is_photograph)
     n_before = cv2.countNonZero(half)
     kept, n_pieces, n_kept = _swept(half, dirt)
     is_dust = n_kept < 0.5 * n_pieces and cv2.countNonZero(half) < 0.7 * n_before
@@ -114,6 +114,7 @@ class _Dirt:
     level: Level
     local: Level | None
     speck_px2: float
+    pen_px: float
     on_rule: Mask | None
     is_photograph: bool
 
@@ -146,6 +147,21 @@ class _Dirt:
         is_upright = width <= narrow and height >= 4 * width and (x == 0 or x + width == cols)
         return is_level or is_upright
 
+    def fills_corner(self, outline: cv2.typing.MatLike) -> bool:
+        """True for a thumb: it comes in at a corner, broad on both rims, and ends before long."""
+        rows, cols = self.level.shape
+        if not self.is_photograph:
+            return False
+        x, y, width, height = cv2.boundingRect(outline)
+        is_level = y == 0 or y + height == rows
+        is_upright = x == 0 or x + width == cols
+        if not (is_level and is_upright) or width > 0.3 * cols or height > 0.3 * rows:
+            return False
+        at = np.asarray(outline)[:, 0]
+        on_level = int(np.isin(at[:, 1], (0, rows - 1)).sum())
+        on_upright = int(np.isin(at[:, 0], (0, cols - 1)).sum())
+        return bool(min(on_level, on_upright) > max(2.5 * self.pen_px, 0.02 * max(rows, cols)))
+
     def _is_crumb(self, outline: cv2.typing.MatLike) -> bool:
         """True for a short piece, nearly all of whose rim lies on printed rules."""
         if self.on_rule is None:
@@ -166,6 +182,7 @@ def _swept(half: Bytes, dirt: _Dirt) -> tuple[Outlines, int, int]:
     outlines, tree = cv2.findContours(half, cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)
     gone: list[int] = []
     pinholes: Outlines = []
+    thumbs: Outlines = []
     n_pieces = 0
     for k, outline in enumerate(outlines):
         is_hole = tree[0, k, 3] >= 0
@@ -179,10 +196,13 @@ def _swept(half: Bytes, dirt: _Dirt) -> tuple[Outlines, int, int]:
                 pinholes.append(outline)
             continue
         n_pieces += 1
+        if dirt.fills_corner(outline):
+            thumbs.append(cv2.convexHull(outline))
         if size < dirt.speck_px2 or dirt.is_dirt(outline):
             gone += [k, *_holes_of(k, tree[0])]
     cv2.drawContours(half, [outlines[k] for k in gone], -1, 0, cv2.FILLED)
     cv2.drawContours(half, pinholes, -1, 1, cv2.FILLED)
+    cv2.drawContours(half, thumbs, -1, 0, cv2.FILLED)  # with what lies between them and the rims
     lost = set(gone)
     kept = [outline for k, outline in enumerate(outlines) if k not in lost]
     return kept, n_pieces, n_pieces - sum(tree[0, k, 3] < 0 for k in lost)

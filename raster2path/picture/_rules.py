@@ -20,6 +20,9 @@ Bytes = npt.NDArray[np.uint8]
 LEAST_RULES = 6
 """Fewer parallel lines at even distances may well be drawn: a fence, a stave."""
 
+LEAST_STRAIGHT = 0.015
+"""Of the picture, covered by long straight thin lines; six rules cover more."""
+
 LEAST_SHARE = 0.35
 """Of the picture's width along which a rule must be seen, the rest being covered by drawing."""
 
@@ -57,7 +60,9 @@ class _Track:
 def may_hold_rules(dark: Floats) -> bool:
     """A quick look: False where thin straight lines are too few for ruled paper."""
     small = _fitting(dark, 1000)
-    return any(_straight_share(np.ascontiguousarray(way)) > 0.004 for way in (small, small.T))
+    return any(
+        _straight_share(np.ascontiguousarray(way)) > LEAST_STRAIGHT for way in (small, small.T)
+    )
 
 
 def _straight_share(dark: Floats) -> float:

@@ -160,11 +160,13 @@ def _ink_of(picture: Picture, rules: InkRules) -> Ink:
     level, notes = found.level, found.notes()
     mask, pen_px = found.mask(picture.name, is_photograph=is_photograph)
     if is_photograph and not picture.is_squared:
-        beyond = _surroundings(mask, level)
+        beyond = _surroundings(level >= np.float32(0.5), level)
         if beyond is not None and (mask & ~beyond).any():
             level[beyond] = 0
             mask, pen_px = found.mask(picture.name, is_photograph=is_photograph)
             notes = (*notes, _SURROUNDINGS_NOTE)
+    if is_photograph and not picture.is_squared:
+        notes = (*notes, _WHOLE_NOTE)
     frozen(mask)
     frozen(level)
     blur_px = blur_of(profiles, light)
@@ -308,6 +310,11 @@ def _surroundings(mask: Mask, level: Level) -> Mask | None:
     return np.asarray(cv2.resize(beyond, size, interpolation=cv2.INTER_NEAREST) > 0, np.bool_)
 
 
+_WHOLE_NOTE = Note(
+    NoteKind.PICTURE,
+    "no whole sheet of paper was seen in the photograph, so it was used as it is",
+    remedy="say --paper-corners where it was taken aslant",
+)
 _DARK_NOTE = Note(
     NoteKind.PICTURE,
     "most of the picture is dark, its rim too; dark was taken as ink all the same",
