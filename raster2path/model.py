@@ -59,6 +59,7 @@ class NoteKind(Enum):
     NARROW = "narrow"
     LONG_TIE = "long tie"
     DEVIATES = "deviates"
+    STRAIGHTENED = "straightened"
     PICTURE = "picture"
     READING = "reading"
     SETTING = "setting"

@@ -52,7 +52,7 @@ def _reading_line(result: Result) -> str:
 
 
 def _size_line(result: Result) -> str:
-    _, _, width, height = result.art.placement.sign_mm
+    _, _, width, height = result.sign.art.placement.sign_mm
     cuts = result.order.cuts
     n_slits = sum(cut.type is CutType.SLIT for cut in cuts)
     metres = sum(cut.path.length for cut in cuts if cut.path is not None) / 1000

@@ -16,16 +16,21 @@ import numpy as np
 import numpy.typing as npt
 
 from raster2path.geometry import Complexes, Kind, cross, dot, unit
+from raster2path.shape._sight import correlated
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
-CORRELATION_PX = 3.0
+TREMOR_PX = 12.0
+"""A hand's tremor is alike over about half of its wave."""
+LEAST_CORRELATION_PX = 3.0
 """Noise of neighbouring points is alike over about this length, so fewer of them bear witness."""
 LINE_PRICE = 8.0
 ARC_PRICE = 12.0
 MOST_BREAKS = 130
 """Candidates an outline; 260 gave nothing more when measured."""
+LEAST_CLEAR = 11
+"""A line keeps so many points at least before more is trimmed off its ends."""
 LEAST_INNER_DEG = 15.0
 """Sharper than this, blur is not believed to explain an end: thin serif ends would vanish."""
 RETREAT = 0.72
@@ -41,6 +46,7 @@ class Sight:
         blur: standard deviation of the edge's blur.
         price: factor on the prices of pieces; less than 1 buys more pieces.
         tight: places where corners stay on the outline, because carried on they would cross.
+        is_shaky: True where sigma is a hand's tremor.
     """
 
     sigma: float
@@ -49,11 +55,27 @@ class Sight:
     kind: Kind
     price: float = 1.0
     tight: tuple[complex, ...] = ()
+    is_shaky: bool = False
+
+    @property
+    def correlation_px(self) -> float:
+        """Length over which noise is alike, so that the points within bear witness only once."""
+        return TREMOR_PX if self.is_shaky else max(LEAST_CORRELATION_PX, correlated(self.sigma))
+
+    def open_rad(self, n: float) -> float:
+        """Standard deviation of the direction of a line through so many points."""
+        n = max(2.0, n)
+        return min(0.1, self.sigma * math.sqrt(12 * self.correlation_px / n**3) + 0.05 / n)
 
     @property
     def trim(self) -> int:
         """Points at either end of a piece that blur has moved."""
         return math.ceil(max(2.0, 1.5 * self.blur))
+
+    @property
+    def clear(self) -> int:
+        """Points at either end of a line that blur has turned even by a hair, or more."""
+        return math.ceil(max(2.0, 2.2 * self.blur))
 
     def retreat(self, turn_rad: float) -> float:
         """How far blur pulls a corner back that turns by so much."""
@@ -252,7 +274,7 @@ def _prices(
     n = at[b] - at[a]
     trim = np.clip((n - 3) // 2, 0, sight.trim)
     first, last = at[a] + trim, at[b] - trim
-    scale = 1 / (2 * CORRELATION_PX * sight.sigma**2)
+    scale = 1 / (2 * sight.correlation_px * sight.sigma**2)
     straight, round_, radius = sums.errors(first, last)
     line = straight * scale + LINE_PRICE * sight.price
     arc = round_ * scale + ARC_PRICE * sight.price
@@ -320,7 +342,8 @@ def laid(sums: Sums, first: int, last: int, sight: Sight, *, is_line: bool) -> P
             # the arc bulges away from its centre; to the left of travel it runs clockwise
             side = cross(chord, middle)
             return Piece(first, last, centre, 0j, math.copysign(radius, -side))
-    anchor, direction = sums.line(a, b)
+    trim = max(trim, min(sight.clear, (last - first - LEAST_CLEAR) // 2))
+    anchor, direction = sums.line(first + trim, last - trim)
     if dot(direction, complex(z[last] - z[first])) < 0:
         direction = -direction
     return Piece(first, last, anchor, direction, 0.0)

@@ -122,14 +122,14 @@ def turns(z: Complexes, reach: int, *, is_closed: bool) -> Floats:
     return turn
 
 
-def _tremor(z: Complexes, *, is_closed: bool) -> float:
+def tremor_of(z: Complexes, *, is_closed: bool, half: int = TREMOR_REACH) -> float:
     """Standard deviation of a hand's tremor, which noise measured point by point misses.
 
-    A cubic polynomial follows a drawn edge over about fifty points, not a tremor. What is left
-    even on the calmer stretches, those without a sharp turn, is the hand's; 0 where there are
-    too few of them to tell, or the line is steady.
+    A cubic polynomial follows a drawn edge over `half` points each way, not a tremor. What is
+    left even on the calmer stretches, those without a sharp turn, is the hand's; 0 where there
+    are too few of them to tell, or the line is steady.
     """
-    half, n = TREMOR_REACH, len(z)
+    n = len(z)
     if n < 8 * half:
         return 0.0
     basis, inverse = polynomial(half)
@@ -149,7 +149,30 @@ def _tremor(z: Complexes, *, is_closed: bool) -> float:
     return 1.6 * left if left > STEADY else 0.0
 
 
+def tremors_of(lines: Sequence[Complexes], *, is_closed: Sequence[bool]) -> list[float]:
+    """A hand's tremor of each of many lines by the same hand; 0 where one is steady.
+
+    Longer stretches say more of it, where a line has any that are calm; one that has none is
+    taken to be as shaky as the others.
+    """
+    short = [tremor_of(z, is_closed=c) for z, c in zip(lines, is_closed, strict=True)]
+    long = [
+        tremor_of(z, is_closed=c, half=2 * TREMOR_REACH) if tremor else 0.0
+        for z, c, tremor in zip(lines, is_closed, short, strict=True)
+    ]
+    known = [tremor for tremor in long if tremor] or [tremor for tremor in short if tremor]
+    if not known:
+        return [0.0] * len(lines)
+    usual = float(np.median(known))
+    can_tell = [len(z) >= 8 * TREMOR_REACH for z in lines]
+    is_shaky = 2 * sum(map(bool, short)) > sum(can_tell)
+    return [
+        max(tremor, usual) if tremor or (is_shaky and not told) else 0.0
+        for tremor, told in zip(short, can_tell, strict=True)
+    ]
+
+
 def seen(z: Complexes, sigma: float, tolerance: float, blur: float, *, is_closed: bool) -> Sight:
     """What is known of a contour: its noise is the larger of what was told and its tremor."""
-    tremor = min(_tremor(z, is_closed=is_closed), tolerance / 2)
+    tremor = min(tremor_of(z, is_closed=is_closed), tolerance / 2)
     return Sight(max(sigma, tremor, LEAST_SIGMA), blur, tolerance)

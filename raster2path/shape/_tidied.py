@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 
 import numpy as np
 
 from raster2path.geometry import Complexes, cross, dot, unit
-from raster2path.shape._pieces import CORRELATION_PX, LEAST_INNER_DEG, Piece, Sight, Sums, laid
+from raster2path.shape._pieces import LEAST_INNER_DEG, Piece, Sight, Sums, laid
 
 SMOOTH_TURN_DEG = 14.0
 """A line and a curve that meet in less flow into each other."""
@@ -118,9 +117,17 @@ def _apex(a: Piece, b: Piece, z: Complexes, between: tuple[int, int], sight: Sig
 
 
 def tidied(pieces: list[Piece], sums: Sums, sight: Sight) -> list[Piece]:
-    """The pieces without slivers and needless breaks, short lines turned to their fellows."""
+    """The pieces without slivers and needless breaks."""
     pieces = _without_slivers(pieces, sums, sight)
-    return _turned(_bent(_merged(pieces, sums, sight), sums, sight), sight)
+    return _bent(_merged(pieces, sums, sight), sums, sight)
+
+
+def _merge_deg(a: Piece, b: Piece, sight: Sight) -> float:
+    """Turning up to which two lines may be one: what a shaky hand leaves open of both."""
+    if not sight.is_shaky:
+        return MERGE_TURN_DEG
+    both = math.hypot(*(sight.open_rad(piece.n - 2 * sight.trim) for piece in (a, b)))
+    return max(MERGE_TURN_DEG, math.degrees(2 * both))
 
 
 def _merged(pieces: list[Piece], sums: Sums, sight: Sight) -> list[Piece]:
@@ -133,7 +140,7 @@ def _merged(pieces: list[Piece], sums: Sums, sight: Sight) -> list[Piece]:
             whole = laid(sums, before.first, piece.last, sight, is_line=True)
             ends = abs(math.degrees(turn_at(before, piece, complex(z[piece.first]))))
             run = z[whole.first + sight.trim : whole.last - sight.trim + 1]
-            if ends < MERGE_TURN_DEG and len(run) > 2:
+            if ends < _merge_deg(before, piece, sight) and len(run) > 2:
                 off = np.abs(((run - whole.anchor) * whole.direction.conjugate()).imag)
                 if float(np.sqrt(np.mean(off**2))) < max(2.5 * sight.sigma, 0.15):
                     out[-1] = whole
@@ -175,33 +182,3 @@ def _flows(a: Piece, b: Piece, z: Complexes) -> bool:
     """True where two neighbours, in either order, meet without a corner."""
     at = complex(z[max(a.first, b.first)])
     return abs(math.degrees(turn_at(a, b, at))) < SMOOTH_TURN_DEG
-
-
-def _turned(pieces: list[Piece], sight: Sight) -> list[Piece]:
-    """Lines whose own points don't tell their direction well given that of longer ones.
-
-    Only those that are parallel or square to them within what their own points leave open; a
-    serif's end is ten points long and wavers by a degree, the stem beside it doesn't.
-    """
-    lines = [k for k, p in enumerate(pieces) if p.is_line]
-    if len(lines) < 2:
-        return pieces
-    angle = np.array(
-        [math.atan2(pieces[k].direction.imag, pieces[k].direction.real) for k in lines]
-    )
-    n = np.array([max(2.0, pieces[k].n - 2 * sight.trim) for k in lines])
-    open_rad = np.minimum(0.1, sight.sigma * np.sqrt(12 * CORRELATION_PX / n**3) + 0.05 / n)
-    quarter = np.pi / 2
-    away = angle[:, None] - angle[None, :]
-    away -= quarter * np.round(away / quarter)
-    better = open_rad[None, :] < 0.6 * open_rad[:, None]
-    alike = np.abs(away) < np.minimum(2.5 * open_rad[:, None] + 0.003, math.radians(4))
-    weight = np.where(better & alike, 1 / open_rad[None, :] ** 2, 0.0)
-    total = weight.sum(axis=1)
-    turn = (weight * away).sum(axis=1) / np.maximum(total, 1e-12)
-    out = list(pieces)
-    for k, by, sure in zip(lines, turn, total, strict=True):
-        if sure > 0:
-            direction = pieces[k].direction * complex(math.cos(by), -math.sin(by))
-            out[k] = replace(pieces[k], direction=direction)
-    return out

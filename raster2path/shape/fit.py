@@ -31,7 +31,9 @@ from raster2path.geometry import (
 from raster2path.job import FitRules
 from raster2path.model import FittedRing, Kinds, Note, NoteKind, Outlines, Paths, Ring, Stroke
 from raster2path.shape import _tangle, curves
+from raster2path.shape._rendered import Rendered, rendered
 from raster2path.shape._runs import Known
+from raster2path.shape._sight import tremors_of
 from raster2path.shape.straights import Drawn, fit_strict, fit_strict_run
 
 Ints = npt.NDArray[np.int64]
@@ -44,6 +46,13 @@ TRIES = 4
 """As measured, closer, closer still as curves, and at last point by point."""
 CLOSER = (1.0, 0.4, 0.2)
 """Factor on noise and tolerances at each try but the last."""
+SOFT_PX = 0.7
+"""Blur from which on corners of small letters are worth a second look."""
+SMALL_PX = 120.0
+BETTER = 0.75
+"""A second fit counts if its misfit is less than this share of the first one's."""
+SHARP_PX = 0.8
+"""Blur of an outline from which the picture's own has been taken."""
 CORNER_DEG = 20.0
 """Where a path turns by more, blur has moved the outline, not the path."""
 FLAT_PX = 0.05
@@ -60,12 +69,19 @@ class _Track:
         points: (n, 2); the first is not repeated where closed.
         kinds: one for each point.
         sigma: standard deviation of its noise or tremor.
+        tremor: of the hand that drew it, if that is what sigma tells; else 0.
     """
 
     points: Points
     kinds: Kinds
     sigma: float
     is_closed: bool
+    tremor: float = 0.0
+
+    @property
+    def is_organic(self) -> bool:
+        """True where no part of it is lettering or ruled."""
+        return bool(np.all(self.kinds == Kind.ORGANIC))
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,6 +130,11 @@ class _Bench:
         worst = self.worst(track, path)
         return worst.gap - self.allowed(track, worst.kind)
 
+    def is_lost(self, track: _Track, path: Path) -> bool:
+        """True where the path leaves its outline by more than even a shaky hand explains."""
+        worst = self.worst(track, path)
+        return worst.gap > 2 * self.allowed(track, worst.kind)
+
     def allowed(self, track: _Track, kind: Kind) -> float:
         """How far a path of that kind may leave its outline."""
         return max(self.limits.tolerance(kind), TREMORS * track.sigma)
@@ -135,9 +156,9 @@ def fit_outlines(outlines: Outlines, *, rules: FitRules) -> Paths:
         rules.organic_tolerance_mm / scale,
         rules.lettering_tolerance_mm / scale,
     )
-    rings = [_track(ring, scale, is_closed=True) for ring in outlines.rings]
+    rings = _by_hand([_track(ring, scale, is_closed=True) for ring in outlines.rings])
     drawn = [stroke for stroke in outlines.strokes if _goes_somewhere(stroke, scale)]
-    strokes = [_track(stroke, scale, is_closed=stroke.is_closed) for stroke in drawn]
+    strokes = _by_hand([_track(stroke, scale, is_closed=stroke.is_closed) for stroke in drawn])
     bench = _Bench(limits, _foreseen([*rings, *strokes], limits))
     paths = _apart(rings, bench, (FLAT_PX, FLATNESS / scale))
     slits = _verified(strokes, bench)
@@ -167,6 +188,21 @@ def _track(line: Ring | Stroke, scale: float, *, is_closed: bool) -> _Track:
     return _Track(line.points_mm / scale, line.kinds, line.noise_mm / scale, is_closed)
 
 
+def _by_hand(tracks: Sequence[_Track]) -> list[_Track]:
+    """The outlines, the tremor of the hand that drew straight ones in place of their noise.
+
+    Flowing edges may follow a tremor as far as their tolerance allows; straight ones never do.
+    """
+    strict = [k for k, track in enumerate(tracks) if not track.is_organic]
+    lines = [to_complex(tracks[k].points) for k in strict]
+    found = tremors_of(lines, is_closed=[tracks[k].is_closed for k in strict])
+    out = list(tracks)
+    for k, tremor in zip(strict, found, strict=True):
+        if tremor > out[k].sigma:
+            out[k] = replace(out[k], sigma=tremor, tremor=tremor)
+    return out
+
+
 def _ended(path: Path, stroke: Stroke) -> Path:
     """The path of an open stroke with its ends exactly on the stroke's, whatever rounding did."""
     if stroke.is_closed:
@@ -189,7 +225,7 @@ def _foreseen(tracks: Sequence[_Track], limits: _Limits) -> Known:
         [
             curves.Contour(track.points, track.sigma, limits.organic, limits.blur, track.is_closed)
             for track in tracks
-            if len(track.points) > 3 and bool(np.all(track.kinds == Kind.ORGANIC))
+            if len(track.points) > 3 and track.is_organic
         ]
     )
 
@@ -198,7 +234,9 @@ def _verified(tracks: Sequence[_Track], bench: _Bench) -> list[Path]:
     """The path of each outline; fitted closer where it would leave the points by too much."""
     paths = _fitted(tracks, bench, 0)
     # Flowing curves hold their ceiling themselves, as well as they can.
-    strict = [k for k, track in enumerate(tracks) if not np.all(track.kinds == Kind.ORGANIC)]
+    strict = [k for k, track in enumerate(tracks) if not track.is_organic]
+    # Nor is a shaky hand followed closer: straightness wins, unless the fit is plainly wrong.
+    strict = [k for k in strict if tracks[k].tremor == 0 or bench.is_lost(tracks[k], paths[k])]
     excess = {k: bench.excess(tracks[k], paths[k]) for k in strict}
     late = [k for k in strict if excess[k] > 0]
     for k, closer in zip(late, _fitted([tracks[k] for k in late], bench, 1), strict=True):
@@ -231,7 +269,9 @@ def _closer(track: _Track, tries: int) -> _Track:
 
 def _drawn(track: _Track, limits: _Limits, tight: tuple[complex, ...]) -> Drawn:
     kind = Kind(int(np.bincount(track.kinds).argmax()))
-    return Drawn(track.points, track.sigma, limits.blur, limits.strict, kind, tight)
+    return Drawn(
+        track.points, track.sigma, limits.blur, limits.strict, kind, tight, track.tremor > 0
+    )
 
 
 def _refitted(track: _Track, bench: _Bench, tries: int, tight: tuple[complex, ...] = ()) -> Path:
@@ -257,7 +297,7 @@ def _refitted(track: _Track, bench: _Bench, tries: int, tight: tuple[complex, ..
     segments: list[Segment] = []
     runs = _runs(track.points, kinds, is_closed=track.is_closed)
     for points, each in [(track.points, kind)] if is_one else runs:
-        segments += _open(points, each, track.sigma, limits, known)
+        segments += _open(replace(track, points=points), each, limits, known)
     if sum(segment.length for segment in segments) < 1e-6:
         return _point_by_point(track)  # out and back on itself
     return Path(tuple(segments), track.is_closed)
@@ -284,22 +324,24 @@ def _closed(
     )
 
 
-def _open(
-    points: Points, kind: Kind, sigma: float, limits: _Limits, known: Known
-) -> tuple[Segment, ...]:
+def _open(track: _Track, kind: Kind, limits: _Limits, known: Known) -> tuple[Segment, ...]:
+    """One stretch of one kind."""
     tolerance = limits.tolerance(kind)
-    if kind is Kind.ORGANIC and len(points) > 3:
+    if kind is Kind.ORGANIC and len(track.points) > 3:
         return tuple(
             curves.fit_open(
-                points,
-                sigma=sigma,
+                track.points,
+                sigma=track.sigma,
                 tolerance=tolerance,
                 kind=kind,
                 blur=limits.blur,
                 known=known,
             )
         )
-    return fit_strict_run(Drawn(points, sigma, limits.blur, tolerance, kind))
+    shaky = track.tremor > 0
+    return fit_strict_run(
+        Drawn(track.points, track.sigma, limits.blur, tolerance, kind, is_shaky=shaky)
+    )
 
 
 def _point_by_point(track: _Track) -> Path:
@@ -360,7 +402,7 @@ def _apart(tracks: Sequence[_Track], bench: _Bench, flatness: tuple[float, ...])
     They are looked at as coarsely as they are flattened here and by later stages: even there
     nothing may touch.
     """
-    paths = _verified(tracks, bench)
+    paths = _refined(tracks, _verified(tracks, bench), bench)
     tries = [0] * len(tracks)
     for _ in range(TRIES - 1):
         guilty = {k: places for each in flatness for k, places in _crossing(paths, each).items()}
@@ -370,6 +412,45 @@ def _apart(tracks: Sequence[_Track], bench: _Bench, flatness: tuple[float, ...])
             tries[k] = min(TRIES - 1, tries[k] + 1)
             paths[k] = _refitted(tracks[k], bench, tries[k], places)
     return paths
+
+
+def _refined(tracks: Sequence[_Track], paths: Sequence[Path], bench: _Bench) -> list[Path]:
+    """The paths, those of small letters fitted again to what the picture would be without blur."""
+    blur = bench.limits.blur
+    out = list(paths)
+    if blur < SOFT_PX:
+        return out
+    boxes = np.array([[*track.points.min(axis=0), *track.points.max(axis=0)] for track in tracks])
+    small = [
+        k
+        for k, track in enumerate(tracks)
+        if _is_all_strict(track) and max(boxes[k, 2:] - boxes[k, :2]) < SMALL_PX
+    ]
+    seen = {k: _seen(k, tracks, paths, boxes, blur) for k in small}
+    drawn = [
+        replace(
+            _drawn(tracks[k], bench.limits, ()), points=to_points(seen[k].unblurred), blur=SHARP_PX
+        )
+        for k in small
+    ]
+    for k, path in zip(small, fit_strict(drawn), strict=True):
+        out[k] = path
+        if _seen(k, tracks, out, boxes, blur).misfit >= BETTER * seen[k].misfit:
+            out[k] = paths[k]
+    return out
+
+
+def _seen(
+    k: int,
+    tracks: Sequence[_Track],
+    paths: Sequence[Path],
+    boxes: npt.NDArray[np.float64],
+    blur: float,
+) -> Rendered:
+    """One path as the picture would show it, with those close by."""
+    apart = np.maximum(boxes[:, :2] - boxes[k, 2:], boxes[k, :2] - boxes[:, 2:]).max(axis=1)
+    beside = [paths[m] for m in np.flatnonzero(apart < 5 * blur).tolist() if m != k]
+    return rendered(to_complex(tracks[k].points), paths[k], beside, blur)
 
 
 def _crossing(paths: Sequence[Path], flatness: float) -> dict[int, tuple[complex, ...]]:
@@ -397,19 +478,29 @@ def _crossing(paths: Sequence[Path], flatness: float) -> dict[int, tuple[complex
 
 
 def _notes(track: _Track, path: Path, bench: _Bench, scale: float) -> list[Note]:
-    """Where the path leaves the drawn line by more than it may, if anywhere."""
-    if bench.excess(track, path) <= 0:
-        return []
+    """Where the path leaves the drawn line by more than it may, or was straightened."""
     worst = bench.worst(track, path)
-    return [
-        Note(
-            NoteKind.DEVIATES,
-            f"here the cutting line leaves the drawn one by {worst.gap * scale:.1f} mm",
-            worst.place * scale,
-            worst.gap * scale,
-            "look at it; if it is wrong, mark the place as flowing or as lettering",
-        )
-    ]
+    if bench.excess(track, path) > 0:
+        return [
+            Note(
+                NoteKind.DEVIATES,
+                f"here the cutting line leaves the drawn one by {worst.gap * scale:.1f} mm",
+                worst.place * scale,
+                worst.gap * scale,
+                "look at it; if it is wrong, mark the place as flowing or as lettering",
+            )
+        ]
+    if track.tremor and worst.gap > bench.limits.tolerance(worst.kind):
+        return [
+            Note(
+                NoteKind.STRAIGHTENED,
+                f"the drawn line wavers; it was straightened by up to {worst.gap * scale:.1f} mm",
+                worst.place * scale,
+                worst.gap * scale,
+                "look at it; if it should stay as drawn, mark the place as flowing",
+            )
+        ]
+    return []
 
 
 def _worst(track: _Track, path: Path, limits: _Limits) -> _Worst:

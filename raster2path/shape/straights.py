@@ -29,6 +29,7 @@ from raster2path.geometry import (
 )
 from raster2path.shape import _tangle, curves
 from raster2path.shape._pieces import Piece, Sight, Sums, pieces_of, turning
+from raster2path.shape._rows import in_rows
 from raster2path.shape._tidied import (
     SMOOTH_TURN_DEG,
     corner_of,
@@ -47,6 +48,8 @@ CLOSER_PRICE = 0.3
 """Factor on the prices of pieces where the first fit leaves its outline."""
 SLACK_PX = 0.5
 """Beside a corner, blur may move points by so much more than further out."""
+SHAKY = 4.0
+"""A hand strays by so many times its tremor now and then; that is not followed."""
 FLATNESS_PX = 0.05
 
 
@@ -61,6 +64,7 @@ class Drawn:
         tolerance: how far the path should leave the outline at most, corners apart.
         kind: given to each segment.
         tight: places near which corners are not carried on beyond the outline.
+        is_shaky: True where sigma is a hand's tremor, which is alike over a dozen points.
     """
 
     points: Points
@@ -69,12 +73,14 @@ class Drawn:
     tolerance: float
     kind: Kind
     tight: tuple[complex, ...] = ()
+    is_shaky: bool = False
 
     @property
     def sight(self) -> Sight:
         """What is known of it."""
         sigma, blur = max(self.sigma, LEAST_SIGMA_PX), max(self.blur, LEAST_BLUR_PX)
-        return Sight(sigma, blur, self.tolerance, self.kind, tight=self.tight)
+        tolerance = max(self.tolerance, SHAKY * sigma) if self.is_shaky else self.tolerance
+        return Sight(sigma, blur, tolerance, self.kind, tight=self.tight, is_shaky=self.is_shaky)
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,6 +96,15 @@ class _Joint:
     point: complex
     tangent: complex | None
     is_inside: bool = False
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Chain:
+    """Lines and arcs laid on a closed outline, which starts where the first of them does."""
+
+    z: Complexes
+    sight: Sight
+    pieces: tuple[Piece, ...]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -122,9 +137,10 @@ def fit_strict(outlines: Sequence[Drawn]) -> list[Path]:
         outlines: of three points or more each.
 
     Returns:
-        One path for each, travelled the same way as its points; the same as if it were alone.
-        Each straight is one line, corners are where neighbours meet, curves are tangent to the
-        straights that they flow into. None crosses itself if its outline doesn't.
+        One path for each, travelled the same way as its points. Each straight is one line,
+        corners are where neighbours meet, curves are tangent to the straights that they flow
+        into. Letters of one line of text share directions, baseline and cap height as far as
+        their own noise leaves those open. None crosses itself if its outline doesn't.
     """
     rings = [_evenly(to_complex(drawn.points), is_closed=True) for drawn in outlines]
     whole = [_circle(z, drawn.sight) for z, drawn in zip(rings, outlines, strict=True)]
@@ -165,7 +181,12 @@ def _closest(asked: Sequence[tuple[Complexes, Sight]]) -> list[Path]:
 
 def _fitted(asked: Sequence[tuple[Complexes, Sight]]) -> list[_Strict]:
     """One attempt at each of many closed outlines."""
-    plans = [_planned(z, sight) for z, sight in asked]
+    chains = [_chain(z, sight) for z, sight in asked]
+    rows = in_rows([(chain.pieces, chain.sight) for chain in chains])
+    plans = [
+        _planned(replace(chain, pieces=tuple(pieces)))
+        for chain, pieces in zip(chains, rows, strict=True)
+    ]
     tracks = [part for plan in plans for part in _tracks(plan)]
     found = iter(curves.fit_runs(tracks))
     return [_built(plan, found) for plan in plans]
@@ -215,7 +236,7 @@ def fit_strict_run(
     if len(z) < 4:
         return (Line(complex(given[0]), complex(given[-1]), drawn.kind),)
     sums = Sums(z)
-    pieces = tidied(pieces_of(sums, sight), sums, sight)
+    (pieces,) = in_rows([(tidied(pieces_of(sums, sight), sums, sight), sight)])
     joints = [
         _Joint(0, complex(given[0]), start_tangent),
         *_inner_joints(pieces, z, sight),
@@ -277,7 +298,7 @@ def _notch(a: Piece, b: Piece, z: Complexes, index: int, sight: Sight) -> comple
     return at
 
 
-def _inner_joints(pieces: list[Piece], z: Complexes, sight: Sight) -> list[_Joint]:
+def _inner_joints(pieces: Sequence[Piece], z: Complexes, sight: Sight) -> list[_Joint]:
     return [_joint(a, b, z, sight) for a, b in pairwise(pieces)]
 
 
@@ -347,8 +368,8 @@ def _forward(track: Complexes) -> Complexes:
 # ------------------------------------------------------------------------------- closed outlines
 
 
-def _planned(z: Complexes, sight: Sight) -> _Plan:
-    """Pieces and joints of a closed outline; no parts where it is all one curve."""
+def _chain(z: Complexes, sight: Sight) -> _Chain:
+    """Lines and arcs laid on a closed outline."""
     reach = max(3, math.ceil(2 * sight.blur))
     turns = turning(z, reach, is_closed=True)
     sharpest = int(np.argmax(turns))
@@ -360,7 +381,12 @@ def _planned(z: Complexes, sight: Sight) -> _Plan:
         z = np.roll(z, -pieces[len(pieces) // 2].first)
         sums = Sums(np.append(z, z[0]))
         pieces = pieces_of(sums, sight)
-    pieces = tidied(pieces, sums, sight)
+    return _Chain(z, sight, tuple(tidied(pieces, sums, sight)))
+
+
+def _planned(chain: _Chain) -> _Plan:
+    """Pieces and joints of a closed outline; no parts where it is all one curve."""
+    z, sight, pieces = chain.z, chain.sight, chain.pieces
     if len(pieces) == 1:
         return _Plan(z, sight, (), 0.0)
     seam = _joint(pieces[-1], pieces[0], z, sight)
