@@ -287,3 +287,16 @@ def test_a_shape_that_runs_off_one_rim_stays() -> None:
     cv2.rectangle(shape, (200, 0), (330, 250), 1.0, -1)
     ink = find_ink(picture_of(photograph(shape)))
     assert ink.mask[2:245, 210:320].all()
+
+
+def test_punched_holes_are_no_ink_and_two_eyes_are() -> None:
+    """Holes 6 mm wide and 80 mm apart near a side (ISO 838); eyes lie closer and elsewhere."""
+    strokes = np.zeros((560, 420))
+    cv2.ellipse(strokes, (260, 250), (110, 90), 0, 0, 360, 1.0, 5)
+    for y in (170, 370):
+        cv2.circle(strokes, (25, y), 8, 1.0, -1)
+    for x in (230, 290):
+        cv2.circle(strokes, (x, 230), 8, 1.0, -1)
+    ink = find_ink(picture_of(photograph(strokes)))
+    assert not ink.mask[150:390, :45].any()
+    assert ink.mask[230, [230, 290]].all()

@@ -29,6 +29,8 @@ FAINT = 0.8
 LEAST_SHARE = 0.004
 """Of all edges that have to be soft before any are looked at closely."""
 
+_PARTS = 5  # of the picture, each way
+_LEAST_FOCUS = 0.7  # of the whole picture's sharpness
 _ALONG = 21  # points of an outline whose sharpness is taken together
 _DEEP = (2.0, 3.5, 5.0)  # pixels into the ink where it is at its darkest
 _AWAY = (2.0, 3.5)
@@ -53,7 +55,8 @@ def soft_ink(level: Level, mask: Mask, outlines: Sequence[npt.ArrayLike]) -> Mas
     if inner.sum() < 50:
         return None
     usual = float(np.quantile(sharp[inner], 0.6))
-    limit = np.where(_means_along(height, owner) < FAINT, SOFT_AND_FAINT, SOFT) * usual
+    near = _usual_near(at, sharp, inner, mask.shape, usual)
+    limit = np.where(_means_along(height, owner) < FAINT, SOFT_AND_FAINT, SOFT) * near
     is_soft = (_means_along(np.minimum(sharp, 1.5 * usual), owner) < limit) & inner
     if is_soft.mean() < LEAST_SHARE:
         return None
@@ -66,6 +69,23 @@ def soft_ink(level: Level, mask: Mask, outlines: Sequence[npt.ArrayLike]) -> Mas
     is_soft_label = np.zeros(int(label.max()) + 1, np.bool_)
     is_soft_label[label[at[is_soft, 1], at[is_soft, 0]]] = True
     return np.asarray(is_soft_label[label] & mask, np.bool_)
+
+
+def _usual_near(
+    at: npt.NDArray[np.int32], sharp: Floats, inner: Mask, shape: tuple[int, ...], usual: float
+) -> Floats:
+    """The usual sharpness in each point's part of the picture, where the lens may be out of focus.
+
+    Never more than that of the whole, and not so much less that a part of shadows alone passes.
+    """
+    cells = (at * _PARTS // np.array(shape[1::-1])).clip(0, _PARTS - 1)
+    cell = cells[:, 1] * _PARTS + cells[:, 0]
+    grid = np.full(_PARTS * _PARTS, usual, np.float32)
+    for k in np.unique(cell):
+        own = sharp[inner & (cell == k)]
+        if len(own) > 100:
+            grid[k] = np.clip(np.quantile(own, 0.6), _LEAST_FOCUS * usual, usual)
+    return np.asarray(grid[cell], np.float32)
 
 
 def _step(line: npt.NDArray[np.generic]) -> int:
