@@ -117,6 +117,15 @@ def grasses(rng: np.random.Generator, page: Page) -> None:
         line(rng, page, blade, rng.uniform(3, 5))
 
 
+def face_with_details(rng: np.random.Generator, page: Page) -> None:
+    pen = rng.uniform(4, 6)
+    line(rng, page, ring(440, 330, 260, 230), pen)
+    for x in (340, 540):
+        line(rng, page, straight(x - 30, 260, x + 30, rng.uniform(250, 275)), pen)
+        line(rng, page, straight(x, 300, x + rng.uniform(-10, 10), 330), pen)
+    line(rng, page, ring(440, 420, 110, 60)[10:90], pen)
+
+
 def diagram(rng: np.random.Generator, page: Page) -> None:
     for k in range(3):
         line(rng, page, straight(90, 140 + 160 * k, 800, 140 + 160 * k), 4)
@@ -153,6 +162,7 @@ LABELLED: tuple[tuple[Read, Draw], ...] = (
     (Read.SLIT, written_words),
     (Read.SLIT, grasses),
     (Read.SLIT, diagram),
+    (Read.SLIT, face_with_details),
     (Read.BAR, lattice),
     (Read.BAR, leaded_window),
 )

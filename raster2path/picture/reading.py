@@ -25,6 +25,10 @@ ROUGH = 0.05
 """Filled areas whose darkness varies more than this were shaded with a pencil. Measured: solid
 ink and print up to 0.03, crayon 0.054, hatched ballpoint 0.08, photographed graphite 0.12."""
 
+CLEAR_EDGES = 0.9
+"""Share of the lines that must part two faces to be edges without any shading. What lies loose in
+a face that falls out is lost, an eye or a mouth; a drawing with such details is cut by lines."""
+
 CLOSED = 0.3
 """Share of the lines that must part two faces before hatching makes them edges. Measured: shaded
 sketches 0.41 up; grass, hair and small writing that looks hatched up to 0.27."""
@@ -130,8 +134,10 @@ def _guess(look: _Look) -> tuple[Read, str]:
     if look.joined >= 0.97 and look.n_faces >= 6 and look.parting >= 0.6 and look.pen >= 0.01:
         reason = f"thick lines of one width all hang together round {look.n_faces} faces"
         return Read.BAR, reason
-    if look.n_faces >= 1 and look.parting >= 0.45:
+    if look.n_faces >= 1 and look.parting >= CLEAR_EDGES:
         return Read.EDGE, "thin lines close round shapes"
+    if look.parting >= 0.45:
+        return Read.SLIT, "thin lines close round shapes, but others lie loose within them"
     return Read.SLIT, "thin lines mostly end loose"
 
 
