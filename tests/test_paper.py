@@ -256,3 +256,29 @@ def test_a_scale_in_a_picture_without_paper() -> None:
     assert picture.mm_per_px == pytest.approx(2.0)
     with pytest.raises(UsageError, match="the same"):
         square_up(picture, rules=PhotoRules(scale=(5, 5, 5, 5, 100)))
+
+
+@pytest.mark.parametrize("corner", range(4))
+def test_a_thumb_on_a_corner_hides_it_and_no_more(corner: int) -> None:
+    """Sides are fitted over the rest of their length; the corner is where they would meet."""
+    rgb, corners = on_a_table(ground=0.2)
+    held = rgb.copy()
+    place = tuple(int(v) for v in corners[corner])
+    cv2.circle(held, place, 60, (205, 150, 125), -1)
+    picture = square_up(picture_of(held), rules=PhotoRules(paper_mm=A4_MM))
+    assert picture.is_squared
+    found = np.column_stack([corners, np.ones(4)]) @ picture.work_from_upright.T
+    rows, cols = picture.rgb.shape[:2]
+    flat = np.array([[0, 0], [cols, 0], [cols, rows], [0, rows]])
+    assert np.hypot(*(found[:, :2] / found[:, 2:] - flat).T).max() < 1.5
+
+
+def test_a_thumb_on_a_side_does_not_bend_it() -> None:
+    rgb, corners = on_a_table(ground=0.2)
+    held = rgb.copy()
+    x, y = corners[[0, 1]].mean(axis=0)
+    cv2.ellipse(held, (int(x), int(y) - 20), (35, 70), 0, 0, 360, (205, 150, 125), -1)
+    picture = square_up(picture_of(held), rules=PhotoRules(paper_mm=A4_MM))
+    assert picture.mm_per_px is not None
+    found_mm = dots_px(picture.rgb)[-3:] * picture.mm_per_px
+    assert found_mm == pytest.approx(MARKS_MM[-3:], abs=0.3)

@@ -168,10 +168,13 @@ def _best_quad(tone: Bytes) -> Points | None:
         for outline in outlines:
             if cv2.contourArea(outline) < LEAST_SHARE * tone.size:
                 continue
-            quad = _quad(np.asarray(outline[:, 0], np.float64), tone.shape)
-            score = 0.0 if quad is None else _parting(tone, quad)
-            if score > best_score:
-                best, best_score = quad, score
+            for way in (_quad, _quad_of_sides):
+                quad = way(np.asarray(outline[:, 0], np.float64), tone.shape)
+                score = 0.0 if quad is None else _parting(tone, quad)
+                if score > best_score:
+                    best, best_score = quad, score
+                if score > 0.9:
+                    break
     return best
 
 
@@ -195,6 +198,40 @@ def _quad(outline: Points, shape: tuple[int, ...]) -> Points | None:
     if x @ (np.roll(y, -1) - np.roll(y, 1)) < 0:
         quad = quad[::-1]
     return np.roll(quad, -int(quad.sum(axis=1).argmin()), axis=0)
+
+
+def _quad_of_sides(outline: Points, shape: tuple[int, ...]) -> Points | None:
+    """Where the four longest straight parts of an outline would meet; clockwise; or None.
+
+    For a sheet that is held: a thumb on a corner or a side leaves the rest of the sides.
+    """
+    around = cv2.arcLength(outline.astype(np.float32), closed=True)
+    corners = cv2.approxPolyDP(outline.astype(np.float32), 0.006 * around, closed=True)[:, 0]
+    sides = np.roll(corners, -1, axis=0) - corners
+    lengths = np.hypot(*sides.T)
+    if len(corners) < 4:
+        return None
+    turn = np.degrees(np.arctan2(sides[:, 1], sides[:, 0]))
+    chosen: list[int] = []
+    for k in np.argsort(-lengths):
+        apart = [abs((turn[k] - turn[j] + 180) % 360 - 180) for j in chosen]
+        if all(angle > 45 for angle in apart):
+            chosen.append(int(k))
+    if len(chosen) < 4 or lengths[chosen[3]] < 0.08 * around:
+        return None
+    ordered = sorted(chosen[:4], key=lambda k: turn[k])
+    lines = [(corners[k].astype(np.float64), sides[k].astype(np.float64)) for k in ordered]
+    quad = np.array([_crossing(lines[k - 1], lines[k]) for k in range(4)])
+    rows, cols = shape[:2]
+    if not ((quad >= 2).all() and (quad <= (cols - 3, rows - 3)).all()):
+        return None
+    x, y = quad.T
+    area = float(x @ (np.roll(y, -1) - np.roll(y, 1))) / 2
+    filled = cv2.contourArea(outline.astype(np.float32)) / max(abs(area), 1.0)
+    if not 0.85 <= filled <= 1.1:
+        return None
+    quad = quad if area > 0 else quad[::-1]
+    return np.asarray(np.roll(quad, -int(quad.sum(axis=1).argmin()), axis=0), np.float64)
 
 
 def _parting(tone: Bytes, quad: Points) -> float:
