@@ -75,7 +75,8 @@ def flat_colours(rgb: Bytes) -> tuple[Colour, ...]:
 
 def is_colourful(rgb: Bytes) -> bool:
     """A quick look: True where more than a touch of the picture has a clear colour."""
-    small = shrunk(rgb, 160).astype(np.int16)
+    step = max(1, max(rgb.shape) // 300)
+    small = rgb[::step, ::step].astype(np.int16)
     return bool((small.max(axis=2) - small.min(axis=2) > 60).mean() > 0.03)
 
 

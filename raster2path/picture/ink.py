@@ -23,7 +23,7 @@ from raster2path.picture._colours import (
 from raster2path.picture._light import full_ink, local_ink, paper_light, stretched
 from raster2path.picture._pieces import mask_of
 from raster2path.picture._rules import Rules, may_hold_rules, rule_light
-from raster2path.picture._shrink import halved, shrunk, small_size
+from raster2path.picture._shrink import halved, shrunk
 from raster2path.picture._tones import (
     LARGE_PX,
     SHARPEST_PHOTO_PX,
@@ -160,7 +160,7 @@ def _ink_of(picture: Picture, rules: InkRules) -> Ink:
     level, notes = found.level, found.notes()
     mask, pen_px = found.mask(picture.name, is_photograph=is_photograph)
     if is_photograph and not picture.is_squared:
-        beyond = _surroundings(level >= np.float32(0.5), level)
+        beyond = _surroundings(level)
         if beyond is not None and (mask & ~beyond).any():
             level[beyond] = 0
             mask, pen_px = found.mask(picture.name, is_photograph=is_photograph)
@@ -274,16 +274,16 @@ _SURROUNDINGS_NOTE = Note(
 )
 
 
-def _surroundings(mask: Mask, level: Level) -> Mask | None:
+def _surroundings(level: Level) -> Mask | None:
     """What lies round the paper at the picture's rim, a little wider than it looks; or None.
 
     Broad areas that run off the picture and are less even than ink (cloth, skin), or darker than
     all the ink (a gap beside the pad). Ink measured 0.05 and 1.0; cloth and hand 0.09 to 0.13.
     """
-    small = cv2.resize(
-        mask.astype(np.uint8) * np.uint8(255), small_size(mask, 400), interpolation=cv2.INTER_AREA
-    )
-    tone = shrunk(level, 400)
+    step = max(1, max(level.shape) // 1600)
+    few = np.ascontiguousarray(level[::step, ::step])
+    small = shrunk((few >= np.float32(0.5)) * np.uint8(255), 400)
+    tone = shrunk(few, 400)
     # Continued beyond the rim, so that a corner is as broad as it will look.
     padded = np.pad((np.asarray(small) > 127).astype(np.uint8), 20, mode="edge")
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (15, 15))
@@ -306,7 +306,7 @@ def _surroundings(mask: Mask, level: Level) -> Mask | None:
         cv2.fillConvexPoly(beyond, hull, 1)
     around = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (19, 19))
     beyond = np.asarray(cv2.dilate(beyond, around), np.uint8)
-    size = mask.shape[::-1]
+    size = level.shape[::-1]
     return np.asarray(cv2.resize(beyond, size, interpolation=cv2.INTER_NEAREST) > 0, np.bool_)
 
 
