@@ -24,6 +24,13 @@ class TieMode(Enum):
     NONE = "none"
 
 
+class LetterCorners(Enum):
+    """What becomes of corners of letters that were drawn with a small fillet."""
+
+    CRISP = "crisp"
+    EASED = "eased"
+
+
 class Tone(Enum):
     """What was drawn with."""
 
@@ -157,12 +164,22 @@ class LetteringRules:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FitRules:
-    """Ceilings, not targets: how far a fitted edge may leave the drawn one."""
+    """How drawn edges become lines and curves.
+
+    Attributes:
+        organic_tolerance_mm: how far a flowing edge may leave the drawn one; a ceiling, no target.
+        lettering_tolerance_mm: the same for letters and ruled edges.
+        looseness: how much smoother than measured flowing edges are drawn, 0 to 1.
+        letter_corners: what becomes of small fillets in corners of letters.
+    """
 
     organic_tolerance_mm: float = 1.0
     lettering_tolerance_mm: float = 0.25
+    looseness: float = 0.0
+    letter_corners: LetterCorners = LetterCorners.CRISP
 
     def __post_init__(self) -> None:
+        check_range("--loose", self.looseness, 0, 1)
         check_range("--organic-tolerance", self.organic_tolerance_mm, 0.01, 50)
         check_range("--lettering-tolerance", self.lettering_tolerance_mm, 0.01, 50)
 

@@ -12,7 +12,15 @@ from enum import Enum
 from typing import TypeVar
 
 from raster2path.errors import UsageError
-from raster2path.job import Job, LetteringMode, LetteringRules, PaperLines, TieMode, Tone
+from raster2path.job import (
+    Job,
+    LetterCorners,
+    LetteringMode,
+    LetteringRules,
+    PaperLines,
+    TieMode,
+    Tone,
+)
 from raster2path.model import Border, Dark, Read
 
 TomlValue = str | float | list[float] | list[list[float]]
@@ -100,6 +108,16 @@ def percent(text: str) -> float:
         return float(text.strip().removesuffix("%"))
     except ValueError:
         raise UsageError(f"'{text}' is not a number of percent such as 40") from None
+
+
+def share(text: str) -> float:
+    """A share of the whole such as `0.3`."""
+    try:
+        return float(text)
+    except ValueError:
+        raise UsageError(
+            f"'{text}' is not a number; expected one from 0 to 1 such as 0.3"
+        ) from None
 
 
 def scale_px_mm(text: str) -> tuple[float, ...]:
@@ -320,6 +338,24 @@ SETTINGS = (
         group=LINES,
         metavar="MM",
         help="the same for letters and ruled edges (default 0.25)",
+    ),
+    Setting(
+        key="looseness",
+        option="loose",
+        place=("fit", "looseness"),
+        read=share,
+        group=LINES,
+        metavar="0..1",
+        help="draw flowing edges smoother than they were drawn (default 0: as drawn)",
+    ),
+    Setting(
+        key="letter_corners",
+        option="letter-corners",
+        place=("fit", "letter_corners"),
+        read=choice(LetterCorners),
+        group=LINES,
+        metavar="HOW",
+        help="crisp, or eased: keep small fillets in the corners of letters",
     ),
     Setting(
         key="ties",

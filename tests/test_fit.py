@@ -25,7 +25,9 @@ from raster2path.model import (
     Ring,
     Stroke,
 )
+from raster2path.shape import curves
 from raster2path.shape.fit import fit_outlines
+from raster2path.shape.straights import Drawn, fit_strict
 from tests import glyphs
 
 SCALE = 0.5
@@ -271,3 +273,47 @@ def test_a_stroke_out_and_back_keeps_its_reach(kind: Kind, reach: float) -> None
     assert len(paths.slits) == 1
     x0, _, x1, _ = paths.slits[0].bounds()
     assert x1 - x0 > 0.5 * reach * SCALE
+
+
+# ------------------------------------------------------------------ loose and crisp
+
+
+def _wavy_ring(wave: float) -> Points:
+    turn = np.linspace(0, 2 * np.pi, 1200, endpoint=False)
+    radius = 120 + wave * np.sin(25 * turn)
+    return np.column_stack([200 + radius * np.cos(turn), 200 + radius * np.sin(turn)])
+
+
+def test_loose_smooths_small_waves_and_keeps_to_the_ceiling() -> None:
+    """Flowing edges only; the waves are a third as high as the tolerance."""
+    points = _wavy_ring(0.3)
+    as_drawn, loose = (
+        curves.fit_closed(points, sigma=0.05, tolerance=1.0, loose=share) for share in (0.0, 1.0)
+    )
+    assert len(loose) < len(as_drawn) / 2
+    assert curves.deviation(loose, points) < 1.3
+    assert abs(loose.area) == pytest.approx(np.pi * 120**2, rel=0.005)
+
+
+def _rounded_box(radius: float) -> Points:
+    box = shapely.box(50, 50, 250, 180).buffer(-radius).buffer(radius, quad_segs=32)
+    line = box.exterior
+    return np.array([line.interpolate(s).coords[0] for s in np.arange(0, line.length, 1.0)])
+
+
+@pytest.mark.parametrize(("fillet", "n_curves"), [(6.0, 0), (0.0, 4)])
+def test_small_fillets_of_letters_are_corners_or_kept(fillet: float, n_curves: int) -> None:
+    drawn = Drawn(_rounded_box(5.0), 0.06, 0.5, 0.5, Kind.LETTERING, fillet=fillet)
+    (path,) = fit_strict([drawn])
+    lines = [s for s in path if isinstance(s, Line)]
+    assert len(lines) == 4
+    assert len(path) - len(lines) >= n_curves
+    if not n_curves:
+        assert len(path) == 4
+        assert abs(path.area) == pytest.approx(200 * 130, rel=0.002)
+
+
+def test_a_large_fillet_stays_even_where_corners_are_crisp() -> None:
+    drawn = Drawn(_rounded_box(25.0), 0.06, 0.5, 0.5, Kind.LETTERING, fillet=6.0)
+    (path,) = fit_strict([drawn])
+    assert sum(not isinstance(s, Line) for s in path) >= 4

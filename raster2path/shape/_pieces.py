@@ -47,6 +47,7 @@ class Sight:
         price: factor on the prices of pieces; less than 1 buys more pieces.
         tight: places where corners stay on the outline, because carried on they would cross.
         is_shaky: True where sigma is a hand's tremor.
+        fillet: radius up to which an arc between two lines stands for a corner.
     """
 
     sigma: float
@@ -56,6 +57,7 @@ class Sight:
     price: float = 1.0
     tight: tuple[complex, ...] = ()
     is_shaky: bool = False
+    fillet: float = 0.0
 
     @property
     def correlation_px(self) -> float:

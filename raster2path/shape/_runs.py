@@ -102,7 +102,7 @@ def split(z: Complexes, corners: Corners, sight: Sight, *, is_closed: bool) -> l
         return [
             Run(
                 np.append(z, z[0]) if is_closed else z,
-                sight.sigma,
+                sight.run_sigma,
                 sight.tolerance,
                 is_loop=is_closed,
                 step=sight.step,
@@ -121,7 +121,7 @@ def split(z: Complexes, corners: Corners, sight: Sight, *, is_closed: bool) -> l
         first, last = i + max(1, round(cut * share)), j - max(1, round(cut_next * share))
         inner = z[np.arange(first, last + 1) % n]
         track = np.concatenate([[p], inner, [q]])
-        runs.append(Run(track, sight.sigma, sight.tolerance, step=sight.step))
+        runs.append(Run(track, sight.run_sigma, sight.tolerance, step=sight.step))
     firm = corners.is_firm if is_closed else [False, *corners.is_firm]
     return [replace(run, is_firm=bool(is_firm)) for run, is_firm in zip(runs, firm, strict=True)]
 
@@ -278,7 +278,9 @@ def _fewest(runs: Sequence[Run]) -> list[Pieces]:
     pairs_i, pairs_j, owner = [], [], []
     for k, a in enumerate(breaks.begin[:-1]):
         heading = breaks.heading[a : breaks.begin[k + 1]]
-        turned = np.concatenate([[0.0], np.cumsum(np.abs(np.angle(heading[1:] / heading[:-1])))])
+        turned = np.concatenate(
+            [[0.0], np.cumsum(np.abs(np.angle(heading[1:] * heading[:-1].conj())))]
+        )
         i, j = _cubics.spans(len(heading), turned)
         pairs_i.append(i)
         pairs_j.append(j)

@@ -35,6 +35,7 @@ class Sight:
         step: least distance of possible breaks.
         tight: places where corners stay on the contour and runs are followed closely.
         closeness: how many times closer, there.
+        loose: how much smoother than measured runs between corners are drawn, 0 to 1.
     """
 
     sigma: float
@@ -43,6 +44,12 @@ class Sight:
     step: float = 5.0
     tight: tuple[complex, ...] = ()
     closeness: int = 0
+    loose: float = 0.0
+
+    @property
+    def run_sigma(self) -> float:
+        """Noise that runs between corners are taken to have: more than there is, where loose."""
+        return self.sigma + self.loose * max(0.0, self.tolerance / 2 - self.sigma)
 
     @property
     def trim(self) -> int:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -16,6 +18,10 @@ FLAT_PX = 0.25
 LEAST_SAGITTA_PX = 0.08
 BENT_RATIO = 2.0
 """A line is the flat part of a curve where an arc leaves so many times less squared error."""
+LONGEST_FILLET = 16
+"""Points of a fillet that may be taken for a line: of more, enough are free of blur."""
+UNEVEN_DEG = 14.0
+"""A fillet turns as much where it begins as where it ends, to about this."""
 MERGE_TURN_DEG = 1.5
 """Two lines that meet in less are one, where one line fits both."""
 
@@ -70,7 +76,8 @@ def corner_of(a: Piece, b: Piece, z: Complexes, index: int, sight: Sight) -> com
 
 def _limit(turn_rad: float, sight: Sight) -> float:
     """How far from the outline a corner may lie."""
-    return 1.4 * sight.retreat(turn_rad) + 0.6 + 3 * sight.sigma
+    eased = sight.fillet * _sagging(turn_rad)
+    return 1.4 * sight.retreat(turn_rad) + 0.6 + 3 * sight.sigma + eased
 
 
 def _without_slivers(pieces: list[Piece], sums: Sums, sight: Sight) -> list[Piece]:
@@ -82,10 +89,13 @@ def _without_slivers(pieces: list[Piece], sums: Sums, sight: Sight) -> list[Piec
         for span in (2, 1):
             ends = k + span
             inner = k > 0 and ends < len(pieces)
-            if not inner or sum(p.n for p in pieces[k:ends]) > longest:
+            if not inner:
                 continue
             a, b = pieces[k - 1], pieces[ends]
-            at = _apex(a, b, z, (pieces[k].first, pieces[ends - 1].last), sight)
+            eased = _eased(a, pieces[k:ends], b, sight)
+            if sum(p.n for p in pieces[k:ends]) > longest and not eased:
+                continue
+            at = _apex(a, b, z, (pieces[k].first, pieces[ends - 1].last), sight, eased=eased)
             if at is None:
                 continue
             pieces[k - 1 : ends + 1] = [
@@ -98,8 +108,57 @@ def _without_slivers(pieces: list[Piece], sums: Sums, sight: Sight) -> list[Piec
     return pieces
 
 
-def _apex(a: Piece, b: Piece, z: Complexes, between: tuple[int, int], sight: Sight) -> int | None:
-    """Index of the outline's point nearest to where a and b meet, if blur explains the rest."""
+def _eased(a: Piece, between: Sequence[Piece], b: Piece, sight: Sight) -> float:
+    """How far from its corner a fillet may lie to stand for it; 0 where there is none.
+
+    So few points of it are free of blur that it may have been taken for a line.
+    """
+    if len(between) != 1 or not (a.is_line and b.is_line) or not sight.fillet:
+        return 0.0
+    turn = abs(turn_at(a, b, between[0].anchor))
+    radius = sight.fillet + sight.blur
+    return radius * _sagging(turn) if between[0].n <= radius * turn + 4 else 0.0
+
+
+def _sagging(turn_rad: float) -> float:
+    """How far a fillet of radius 1 lies from its corner."""
+    return 1 / max(0.2, math.cos(turn_rad / 2)) - 1
+
+
+def _rounded(pieces: list[Piece], sums: Sums) -> list[Piece]:
+    """The pieces; short lines that stand for a fillet between two long ones made its arc."""
+    out = list(pieces)
+    for k in range(1, len(pieces) - 1):
+        a, fillet, b = out[k - 1 : k + 2]
+        if not (a.is_line and fillet.is_line and b.is_line):
+            continue
+        ends = [turn_at(a, fillet, fillet.anchor), turn_at(fillet, b, fillet.anchor)]
+        is_even = ends[0] * ends[1] > 0 and abs(ends[0] - ends[1]) < math.radians(UNEVEN_DEG)
+        if fillet.n > LONGEST_FILLET or min(a.n, b.n) < 2 * fillet.n or not is_even:
+            continue
+        turn = sum(ends)
+        (apex,) = meetings(a, b) or [0j]
+        run = sums.z[fillet.first : fillet.last + 1]
+        radius = float(np.abs(run - apex).min()) / _sagging(turn)
+        reach = radius * math.tan(abs(turn) / 2)
+        more = round(max(0.0, radius * abs(turn) - fillet.n) / 2)
+        if not apex or more > LONGEST_FILLET // 2 or min(a.n, b.n) < 2 * more:
+            continue
+        inward = 1j * math.copysign(1.0, turn) * a.direction
+        centre = apex - a.direction * reach + inward * radius
+        first, last = fillet.first - more, fillet.last + more
+        out[k - 1], out[k + 1] = replace(a, last=first), replace(b, first=last)
+        out[k] = Piece(first, last, centre, 0j, math.copysign(radius, turn))
+    return out
+
+
+def _apex(
+    a: Piece, b: Piece, z: Complexes, between: tuple[int, int], sight: Sight, *, eased: float
+) -> int | None:
+    """Index of the outline's point nearest to where a and b meet, if blur explains the rest.
+
+    Blur, or a fillet that lies so far from it.
+    """
     first, last = between
     if min(a.n, b.n) < last - first:
         return None
@@ -111,7 +170,7 @@ def _apex(a: Piece, b: Piece, z: Complexes, between: tuple[int, int], sight: Sig
         if math.pi - abs(turn) < math.radians(LEAST_INNER_DEG) or not (ahead and behind):
             continue
         gaps = np.abs(run - at)
-        if float(gaps.min()) <= 1.25 * sight.retreat(turn) + 0.25:
+        if float(gaps.min()) <= 1.25 * sight.retreat(turn) + 0.25 + eased:
             return first + int(np.argmin(gaps))
     return None
 
@@ -119,7 +178,8 @@ def _apex(a: Piece, b: Piece, z: Complexes, between: tuple[int, int], sight: Sig
 def tidied(pieces: list[Piece], sums: Sums, sight: Sight) -> list[Piece]:
     """The pieces without slivers and needless breaks."""
     pieces = _without_slivers(pieces, sums, sight)
-    return _bent(_merged(pieces, sums, sight), sums, sight)
+    pieces = _bent(_merged(pieces, sums, sight), sums, sight)
+    return pieces if sight.fillet else _rounded(pieces, sums)
 
 
 def _merge_deg(a: Piece, b: Piece, sight: Sight) -> float:

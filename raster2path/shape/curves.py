@@ -179,6 +179,7 @@ def fit_closed(
     tolerance: float,
     kind: Kind = Kind.ORGANIC,
     blur: float = 1.0,
+    loose: float = 0.0,
     tight: Sequence[complex] = (),
     closeness: int = 0,
     known: Known | None = None,
@@ -192,6 +193,7 @@ def fit_closed(
             corners excepted.
         kind: put on every piece.
         blur: standard deviation of the picture's blur.
+        loose: how much smoother than measured it is drawn between corners, 0 to 1.
         tight: places where something else runs close by: corners there stay on the ring.
         closeness: how many times more closely than elsewhere the ring is followed there.
         known: what was `foreseen`, if anything; what is found on the way is added.
@@ -205,6 +207,7 @@ def fit_closed(
         seen(z, sigma, tolerance, blur, is_closed=True),
         tight=tuple(tight),
         closeness=closeness,
+        loose=loose,
     )
     known = known or Known()
     best: _Try | None = None
@@ -230,6 +233,7 @@ class Contour:
     tolerance: float
     blur: float
     is_closed: bool
+    loose: float = 0.0
 
 
 def foreseen(contours: Sequence[Contour]) -> Known:
@@ -245,6 +249,7 @@ def foreseen(contours: Sequence[Contour]) -> Known:
         if len(z) < (16 if is_closed else 5):
             continue
         sight = seen(z, contour.sigma, contour.tolerance, contour.blur, is_closed=is_closed)
+        sight = replace(sight, loose=contour.loose)
         corners = _corners(z, sight, known, is_closed=is_closed)
         waiting += _ready(z, corners, sight, is_closed=is_closed)[1]
     learn(waiting, known)
@@ -258,6 +263,7 @@ def fit_open(
     tolerance: float,
     kind: Kind = Kind.ORGANIC,
     blur: float = 1.0,
+    loose: float = 0.0,
     known: Known | None = None,
 ) -> Path:
     """The same for an open line; it keeps its first and last point exactly.
@@ -269,6 +275,7 @@ def fit_open(
             corners excepted.
         kind: put on every piece.
         blur: standard deviation of the picture's blur.
+        loose: how much smoother than measured it is drawn between corners, 0 to 1.
         known: what was `foreseen`, if anything.
     """
     known = known or Known()
@@ -276,7 +283,7 @@ def fit_open(
     z = resampled(line, is_closed=False)
     if len(z) < 5:
         return Path((Line(complex(line[0]), complex(line[-1]), kind),), is_closed=False)
-    sight = seen(z, sigma, tolerance, blur, is_closed=False)
+    sight = replace(seen(z, sigma, tolerance, blur, is_closed=False), loose=loose)
     one = _attempt(z, sight, kind, known, is_closed=False)
     if one.gap <= tolerance and (_tangle.is_simple(one.path) or not _is_simple_line(z)):
         return one.path

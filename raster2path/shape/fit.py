@@ -28,7 +28,7 @@ from raster2path.geometry import (
     to_points,
     unit,
 )
-from raster2path.job import FitRules
+from raster2path.job import FitRules, LetterCorners
 from raster2path.model import FittedRing, Kinds, Note, NoteKind, Outlines, Paths, Ring, Stroke
 from raster2path.shape import _tangle, curves
 from raster2path.shape._rendered import Rendered, rendered
@@ -44,6 +44,8 @@ TREMORS = 3.0
 """Where a line's own tremor is larger than the tolerance, this many of it are allowed."""
 TRIES = 4
 """As measured, closer, closer still as curves, and at last point by point."""
+FILLET_MM = 1.0
+"""Where corners are to be crisp, a fillet of a smaller radius is taken for a corner."""
 CLOSER = (1.0, 0.4, 0.2)
 """Factor on noise and tolerances at each try but the last."""
 SOFT_PX = 0.7
@@ -91,10 +93,13 @@ class _Limits:
     blur: float
     organic: float
     strict: float
+    loose: float = 0.0
+    fillet: float = 0.0
 
     def closer(self, tries: int) -> _Limits:
         """The limits of a further try."""
-        return _Limits(self.blur, self.organic * CLOSER[tries], self.strict * CLOSER[tries])
+        by = CLOSER[tries]
+        return replace(self, organic=self.organic * by, strict=self.strict * by)
 
     def tolerance(self, kind: Kind) -> float:
         """How far an edge of that kind may leave the drawn one."""
@@ -155,12 +160,14 @@ def fit_outlines(outlines: Outlines, *, rules: FitRules) -> Paths:
         outlines.blur_mm / scale,
         rules.organic_tolerance_mm / scale,
         rules.lettering_tolerance_mm / scale,
+        rules.looseness,
+        FILLET_MM / scale if rules.letter_corners is LetterCorners.CRISP else 0.0,
     )
     rings = _by_hand([_track(ring, scale, is_closed=True) for ring in outlines.rings])
     drawn = [stroke for stroke in outlines.strokes if _goes_somewhere(stroke, scale)]
     strokes = _by_hand([_track(stroke, scale, is_closed=stroke.is_closed) for stroke in drawn])
     bench = _Bench(limits, _foreseen([*rings, *strokes], limits))
-    paths = _apart(rings, bench, (FLAT_PX, FLATNESS / scale))
+    paths = _apart(rings, bench, (FLAT_PX, FLATNESS / scale, FLATNESS / scale / 10))
     slits = _verified(strokes, bench)
     checked = list(zip([*rings, *strokes], [*paths, *slits], strict=True))
     notes = [note for track, path in checked for note in _notes(track, path, bench, scale)]
@@ -223,7 +230,14 @@ def _foreseen(tracks: Sequence[_Track], limits: _Limits) -> Known:
     """What flowing outlines need first, fitted for all of them at once."""
     return curves.foreseen(
         [
-            curves.Contour(track.points, track.sigma, limits.organic, limits.blur, track.is_closed)
+            curves.Contour(
+                track.points,
+                track.sigma,
+                limits.organic,
+                limits.blur,
+                track.is_closed,
+                limits.loose,
+            )
             for track in tracks
             if len(track.points) > 3 and track.is_organic
         ]
@@ -270,7 +284,14 @@ def _closer(track: _Track, tries: int) -> _Track:
 def _drawn(track: _Track, limits: _Limits, tight: tuple[complex, ...]) -> Drawn:
     kind = Kind(int(np.bincount(track.kinds).argmax()))
     return Drawn(
-        track.points, track.sigma, limits.blur, limits.strict, kind, tight, track.tremor > 0
+        track.points,
+        track.sigma,
+        limits.blur,
+        limits.strict,
+        kind,
+        tight,
+        is_shaky=track.tremor > 0,
+        fillet=limits.fillet,
     )
 
 
@@ -318,6 +339,7 @@ def _closed(
         tolerance=limits.tolerance(kind),
         kind=kind,
         blur=limits.blur,
+        loose=limits.loose if kind is Kind.ORGANIC else 0.0,
         tight=tight,
         closeness=closeness,
         known=known,
@@ -335,12 +357,21 @@ def _open(track: _Track, kind: Kind, limits: _Limits, known: Known) -> tuple[Seg
                 tolerance=tolerance,
                 kind=kind,
                 blur=limits.blur,
+                loose=limits.loose,
                 known=known,
             )
         )
     shaky = track.tremor > 0
     return fit_strict_run(
-        Drawn(track.points, track.sigma, limits.blur, tolerance, kind, is_shaky=shaky)
+        Drawn(
+            track.points,
+            track.sigma,
+            limits.blur,
+            tolerance,
+            kind,
+            is_shaky=shaky,
+            fillet=limits.fillet,
+        )
     )
 
 

@@ -28,9 +28,10 @@ from raster2path.geometry import (
     unit,
 )
 from raster2path.shape import _tangle, curves
-from raster2path.shape._pieces import Piece, Sight, Sums, pieces_of, turning
+from raster2path.shape._pieces import Piece, Sight, Sums, laid, pieces_of, turning
 from raster2path.shape._rows import in_rows
 from raster2path.shape._tidied import (
+    LONGEST_FILLET,
     SMOOTH_TURN_DEG,
     corner_of,
     near,
@@ -65,6 +66,7 @@ class Drawn:
         kind: given to each segment.
         tight: places near which corners are not carried on beyond the outline.
         is_shaky: True where sigma is a hand's tremor, which is alike over a dozen points.
+        fillet: radius up to which an arc between two straights is taken for a corner.
     """
 
     points: Points
@@ -74,13 +76,22 @@ class Drawn:
     kind: Kind
     tight: tuple[complex, ...] = ()
     is_shaky: bool = False
+    fillet: float = 0.0
 
     @property
     def sight(self) -> Sight:
         """What is known of it."""
         sigma, blur = max(self.sigma, LEAST_SIGMA_PX), max(self.blur, LEAST_BLUR_PX)
         tolerance = max(self.tolerance, SHAKY * sigma) if self.is_shaky else self.tolerance
-        return Sight(sigma, blur, tolerance, self.kind, tight=self.tight, is_shaky=self.is_shaky)
+        return Sight(
+            sigma,
+            blur,
+            tolerance,
+            self.kind,
+            tight=self.tight,
+            is_shaky=self.is_shaky,
+            fillet=self.fillet,
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -376,12 +387,32 @@ def _chain(z: Complexes, sight: Sight) -> _Chain:
     z = np.roll(z, -sharpest)
     sums = Sums(np.append(z, z[0]))
     pieces = pieces_of(sums, sight)
-    if turns[sharpest] < math.radians(40) and len(pieces) > 1:
-        # no corner to start from: start again where the first attempt found a break
-        z = np.roll(z, -pieces[len(pieces) // 2].first)
-        sums = Sums(np.append(z, z[0]))
-        pieces = pieces_of(sums, sight)
+    no_corner = turns[sharpest] < math.radians(40)
+    if len(pieces) > 1 and (no_corner or _starts_in_fillet(pieces, z)):
+        return _from_longest(z, pieces, sight)
     return _Chain(z, sight, tuple(tidied(pieces, sums, sight)))
+
+
+def _from_longest(z: Complexes, pieces: Sequence[Piece], sight: Sight) -> _Chain:
+    """The chain laid anew from the middle of the longest piece, which stays one piece."""
+    longest = max(pieces, key=lambda piece: piece.n)
+    z = np.roll(z, -(longest.first + longest.n // 2))
+    sums = Sums(np.append(z, z[0]))
+    again = tidied(pieces_of(sums, sight), sums, sight)
+    if len(again) < 3 or not (again[0].is_line and again[-1].is_line):
+        return _Chain(z, sight, tuple(again))
+    shift = again[0].last
+    z = np.roll(z, -shift)
+    moved = [replace(p, first=p.first - shift, last=p.last - shift) for p in again[1:]]
+    whole = laid(Sums(np.append(z, z[0])), moved[-1].first, len(z), sight, is_line=True)
+    return _Chain(z, sight, (*moved[:-1], whole))
+
+
+def _starts_in_fillet(pieces: Sequence[Piece], z: Complexes) -> bool:
+    """True where the first or last piece is short and goes over into the other in a bend."""
+    seam = abs(turn_at(pieces[-1], pieces[0], complex(z[0])))
+    is_short = min(pieces[0].n, pieces[-1].n) <= LONGEST_FILLET
+    return is_short and seam < math.radians(60)
 
 
 def _planned(chain: _Chain) -> _Plan:
