@@ -102,3 +102,18 @@ def test_what_shows_through_from_the_back_is_no_ink() -> None:
     drawn = sketch(Pencil.GRAPHITE, Paper.PLAIN, Light.THROUGH, seed=2)
     right, _ = precision_and_recall(find_ink(drawn.picture).mask, drawn.truth)
     assert right > 0.99
+
+
+def test_chalk_on_a_slate_is_told_by_itself() -> None:
+    """Thin light strokes on dark, in falling light: found without a word, and all of them."""
+    drawn = sketch(Pencil.BALLPOINT, Paper.PLAIN, Light.EVEN, seed=4)
+    strokes = cv2.GaussianBlur(drawn.truth.astype(np.float32), (0, 0), 1.0)
+    x = np.linspace(0, 1, strokes.shape[1])
+    seen = (0.04 + 0.5 * strokes) * (0.9 - 0.35 * x)
+    seen += np.random.default_rng(1).normal(0, 0.003, seen.shape)
+    coded = np.round(255 * np.clip(seen, 0, 1) ** (1 / 2.2)).astype(np.uint8)
+    rgb = np.repeat(coded[..., None], 3, axis=2)
+    ink = find_ink(Picture("slate", "0", rgb, rgb.shape[1::-1], np.eye(3)))
+    right, recall = precision_and_recall(ink.mask, drawn.truth)
+    assert min(right, recall) > 0.98
+    assert any("light" in note.sentence for note in ink.notes)
