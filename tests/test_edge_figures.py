@@ -185,10 +185,6 @@ def test_silhouettes_come_back(name: str) -> None:
         assert found.pieces <= 1.3 * found.pieces_true + 2
 
 
-@pytest.mark.xfail(
-    strict=False,
-    reason="noise is measured over 11 points, where a slower tremor does not show",
-)
 @pytest.mark.parametrize(("tremor", "least"), [(0.6, 0.9), (1.2, 0.8)])
 def test_a_shaky_pencil_gets_straight_stems(tremor: float, least: float) -> None:
     """Edges over 15 % of the height; lines fitted to the trembled points reach .97 and .92."""
@@ -345,7 +341,8 @@ def test_tolerances_are_ceilings_on_whatever_is_drawn(
     fitted = fit_outlines(outlines, rules=rules)
     ceiling = max(tolerance_mm, 3 * noise * SCALE) + 4 * noise * SCALE
     off = off_mm(fitted.rings[0].path, outlines.rings[0].points_mm, 2.5)
-    told = any(note.kind is NoteKind.DEVIATES for note in fitted.notes)
+    kinds = {NoteKind.DEVIATES, NoteKind.STRAIGHTENED}
+    told = any(note.kind in kinds for note in fitted.notes)
     assert max(off) <= ceiling or told
 
 

@@ -20,6 +20,9 @@ LEAST_SIGMA = 0.08
 TREMOR_REACH = 24
 """Points on each side over which a drawn edge is smooth and a tremor is not."""
 
+SHAKIEST = 0.0075
+"""No hand strays by more than this share of the size of what it draws."""
+
 STEADY = 0.18
 """What is left of a steady line, pixels' noise and drawn detail together, is less."""
 
@@ -162,7 +165,10 @@ def tremors_of(lines: Sequence[Complexes], *, is_closed: Sequence[bool]) -> list
     Longer stretches say more of it, where a line has any that are calm; one that has none is
     taken to be as shaky as the others.
     """
-    short = [tremor_of(z, is_closed=c) for z, c in zip(lines, is_closed, strict=True)]
+    found = [tremor_of(z, is_closed=c) for z, c in zip(lines, is_closed, strict=True)]
+    most = [SHAKIEST * float(np.hypot(np.ptp(z.real), np.ptp(z.imag))) for z in lines]
+    # What strays further was meant: small letters are all bends.
+    short = [tremor if tremor < top else 0.0 for tremor, top in zip(found, most, strict=True)]
     long = [
         tremor_of(z, is_closed=c, half=2 * TREMOR_REACH) if tremor else 0.0
         for z, c, tremor in zip(lines, is_closed, short, strict=True)
