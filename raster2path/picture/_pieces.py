@@ -31,6 +31,8 @@ FAINT = 0.3
 BROADEST_PEN_PX = 16.0
 """Broader strokes are shapes; their edges are looked after, not their middle lines."""
 
+_WIDE_GAP_PENS = 40.0  # round a gap that is no gap in shading
+
 DARK = 0.7
 """The same of the level, which is 1 in the ink nearby."""
 
@@ -217,7 +219,12 @@ def _swept(half: Bytes, dirt: _Dirt) -> tuple[Outlines, int, int]:
     cv2.drawContours(half, pinholes, -1, 1, cv2.FILLED)
     cv2.drawContours(half, thumbs, -1, 0, cv2.FILLED)  # with what lies between them and the rims
     lost = set(gone)
-    kept = [outline for k, outline in enumerate(outlines) if k not in lost]
+    # Gaps left by a pencil's shading are soft all round, but the shading is ink.
+    kept = [
+        outline
+        for k, outline in enumerate(outlines)
+        if k not in lost and (tree[0, k, 3] < 0 or len(outline) > _WIDE_GAP_PENS * dirt.pen_px)
+    ]
     return kept, n_pieces, n_pieces - sum(tree[0, k, 3] < 0 for k in lost)
 
 
