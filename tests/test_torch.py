@@ -173,6 +173,15 @@ def test_a_small_round_hole_is_a_pierce() -> None:
     assert [note.kind for note in plan.notes] == [NoteKind.TOO_SMALL]
 
 
+def test_of_two_specks_whose_pierces_would_meet_one_is_left_uncut() -> None:
+    specks = [circle(c, 0.5, Kind.ORGANIC).reversed() for c in (50 + 50j, 51.3 + 50j)]
+    plan = plan_torch(plate_with(*specks), rules=TorchRules(kerf_mm=1.5))
+    assert len(cuts_of(plan, CutType.PIERCE_ONLY)) == 1
+    assert any("left uncut" in note.sentence for note in plan.notes)
+    rings = [shapely.LinearRing(edge.path.flat()) for edge in plan.edges]
+    assert not any(a.intersects(b) for k, a in enumerate(rings) for b in rings[:k])
+
+
 def test_a_thin_opening_is_one_pass() -> None:
     """40 x 1.2 mm with kerf 1.6: the middle line, half a kerf short at both ends."""
     plan = plan_torch(plate_with(rect(50, 50, 40, 1.2)), rules=KERF)

@@ -48,6 +48,7 @@ class _Work:
     cuts: list[Cut] = field(default_factory=list)
     around: list[frozenset[int]] = field(default_factory=list)
     homes: list[int | None] = field(default_factory=list)
+    holes: list[shapely.Polygon] = field(default_factory=list)
     notes: list[Note] = field(default_factory=list)
 
     @cached_property
@@ -59,6 +60,13 @@ class _Work:
         self.cuts.append(cut)
         self.around.append(around)
         self.homes.append(home)
+
+    def has_room_for(self, hole: shapely.Polygon) -> bool:
+        """True where a hole as wide as the kerf meets none made before; it counts from then on."""
+        if any(hole.intersects(other) for other in self.holes):
+            return False
+        self.holes.append(hole)
+        return True
 
 
 def plan_torch(sign: Sign, *, rules: TorchRules) -> TorchPlan:
@@ -194,7 +202,8 @@ def _too_narrow(work: _Work, face: Face) -> dict[int, list[SignEdge]]:
     kind = edge.path.kind
     if len(face.rings) == 1 and max(x1 - x0, y1 - y0) <= 2 * kerf_mm:
         hole = circle(at, kerf_mm / 2, kind).reversed()
-        if is_clear(shapely.Polygon(hole.flat()), boundary, face.opening):
+        disc = shapely.Polygon(hole.flat())
+        if is_clear(disc, boundary, face.opening) and work.has_room_for(disc):
             work.add(Cut(CutType.PIERCE_ONLY, kind, None, at), around, home)
             work.notes.append(
                 _small_note("is no wider than the kerf: a pierce makes it", at, x1 - x0)
@@ -203,7 +212,7 @@ def _too_narrow(work: _Work, face: Face) -> dict[int, list[SignEdge]]:
     width = 2 * float(face.area.area) / max(float(face.area.length), 1e-9)
     line = middle_line(work.rings[face.opening], kerf_mm, kind)
     band = shapely.LineString(line.flat()).buffer(kerf_mm / 2)
-    if len(face.rings) == 1 and is_clear(band, boundary, face.opening):
+    if len(face.rings) == 1 and is_clear(band, boundary, face.opening) and work.has_room_for(band):
         work.slits.append(line)
         work.add(Cut(CutType.SLIT, kind, line, line.start), around, home)
         work.notes.append(
