@@ -123,9 +123,11 @@ def test_soft_gaps_in_shading_do_not_eat_the_shading() -> None:
     """A disc shaded with a pencil's flat side: pale soft gaps within it, its rim sharp."""
     y, x = np.mgrid[:420, :560]
     disc = (np.hypot(x - 280, y - 210) < 150).astype(np.float64)
-    spots = cv2.GaussianBlur(np.random.default_rng(2).normal(0, 1, disc.shape), (0, 0), 4)
-    gaps = np.clip(np.asarray(spots) / np.std(spots) - 1.2, 0, 1)
-    seen = cv2.GaussianBlur(0.8 * (1 - 0.6 * disc * (1 - 0.9 * gaps)), (0, 0), 1.0)
+    spots = cv2.GaussianBlur(
+        np.random.default_rng(2).normal(0, 1, disc.shape), (0, 0), 5, sigmaY=16
+    )
+    gaps = np.clip(0.6 * np.asarray(spots) / np.std(spots) - 0.6, 0, 1)
+    seen = cv2.GaussianBlur(0.8 * (1 - 0.6 * disc * (1 - gaps)), (0, 0), 1.0)
     noise = np.random.default_rng(3).normal(0, 0.004, disc.shape)
     coded = np.round(255 * np.clip(np.asarray(seen) + noise, 0, 1) ** (1 / 2.2)).astype(np.uint8)
     rgb = np.repeat(coded[..., None], 3, axis=2)
