@@ -159,6 +159,7 @@ class Reading:
         is_guessed: True where the maker did not say.
         shaded: bool (rows, cols): hatched or filled areas in a line drawing (`edge` only), else
             None; there the strokes of the hatching are not lines to follow.
+        certainty: of the guess, 0 to 1; 1 where the maker said.
     """
 
     ink: Ink
@@ -167,6 +168,14 @@ class Reading:
     is_guessed: bool
     shaded: Mask | None = None
     notes: tuple[Note, ...] = ()
+    certainty: float = 1.0
+
+    @property
+    def certainty_words(self) -> str:
+        """How sure the guess is, in words."""
+        if self.certainty >= 0.9:
+            return "nearly sure"
+        return "fairly sure" if self.certainty >= 0.7 else "not sure"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -390,6 +399,26 @@ class Art:
 
 
 @dataclass(frozen=True, slots=True)
+class TieLoad:
+    """The numbers behind a tie: what hangs on it, and how hard that bends it.
+
+    Attributes:
+        mass_kg: of all that hangs on it, seen from the main piece.
+        lever_mm: from that metal's middle to the tie, or to the line between the ties that
+            share the load.
+        n_sharing: how many ties carry it together.
+        stress_mpa: bending stress, the sheet held flat, knocks counted in.
+        allowed_mpa: what the metal bears.
+    """
+
+    mass_kg: float
+    lever_mm: float
+    n_sharing: int
+    stress_mpa: float
+    allowed_mpa: float
+
+
+@dataclass(frozen=True, slots=True)
 class Tie:
     """A strip of metal left uncut that holds a piece.
 
@@ -397,11 +426,13 @@ class Tie:
         corners: its outline, four points or more, in order.
         width_mm: distance of its two free sides.
         length_mm: how far it reaches across the gap.
+        load: the numbers behind it; None for a strip that only widens a neck.
     """
 
     corners: tuple[complex, ...]
     width_mm: float
     length_mm: float
+    load: TieLoad | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -46,7 +46,10 @@ def _reading_line(result: Result) -> str:
         width_mm = result.outlines.placement.sign_mm[2]
         head += f"size not given, so {width_mm:.0f} mm wide; "
     how = f"read as {reading.read.value}"
-    why = "as you said" if not reading.is_guessed else f"because {reading.reason}"
+    why = "as you said"
+    if reading.is_guessed:
+        share = f"{100 * reading.certainty:.0f} %"
+        why = f"{reading.certainty_words}, {share}, because {reading.reason}"
     what = f"; dark is {result.outlines.region.value}" if reading.read is Read.SOLID else ""
     return f"{head}{how} ({why}){what}"
 

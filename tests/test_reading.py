@@ -122,6 +122,7 @@ def test_the_maker_is_believed(said: Read) -> None:
     assert reading.read is said
     assert reading.reason == "you said so"
     assert not reading.is_guessed
+    assert reading.certainty == 1
 
 
 @pytest.mark.parametrize("spacing_px", [10, 12, 14])

@@ -1,13 +1,16 @@
 """A list of drawings, labelled by what a maker would mean, and how many of them are read so.
 
 All are made here, with a hand's unsteadiness, in pens and sizes as they come; the labels are the
-author's (common practice, no source). At most one in twenty may be read otherwise.
+author's (common practice, no source). At most one in twenty may be read otherwise, and none of
+which the guess was told as nearly sure.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from functools import cache
+from itertools import pairwise
 
 import cv2
 import numpy as np
@@ -16,7 +19,8 @@ import pytest
 
 from raster2path.errors import NothingFoundError
 from raster2path.job import ReadingRules
-from raster2path.model import Picture, Read
+from raster2path.model import Picture, Read, Reading
+from raster2path.picture._guess import Look, guess
 from raster2path.picture.ink import find_ink
 from raster2path.picture.reading import read_ink
 
@@ -179,27 +183,101 @@ def photographed(draw: Draw, seed: int) -> Picture:
     return Picture(draw.__name__, "0", rgb, SIZE, np.eye(3))
 
 
+def gate_with_a_gap(rng: np.random.Generator, page: Page) -> None:
+    pen = rng.uniform(10, 13)
+    for k in range(4):
+        x, y = 100 + 210 * k, 80 + 160 * k
+        line(rng, page, straight(x, 80, x, 560), pen)
+        line(rng, page, straight(100, y, 730, y), pen)
+    page[300:340, 395:440] = 0
+
+
+def leaves_with_a_loose_vein(rng: np.random.Generator, page: Page) -> None:
+    pen = rng.uniform(4, 6)
+    for k in range(3):
+        line(rng, page, ring(170 + 250 * k, 330, 100, 230), pen)
+    half = rng.uniform(30, 90)
+    line(rng, page, straight(420, 330 - half, 430, 330 + half), pen)
+
+
+def heron_hatched_here_and_there(rng: np.random.Generator, page: Page) -> None:
+    heron_hatched(rng, page)
+    for k in range(int(rng.integers(6, 14))):
+        line(rng, page, straight(460 + 20 * k, 60, 480 + 20 * k, 110), 4)
+
+
+def lettering_by_marker(rng: np.random.Generator, page: Page) -> None:
+    words = np.zeros(page.shape, np.uint8)
+    pen = int(rng.integers(10, 22))
+    cv2.putText(words, "KELP", (70, 400), cv2.FONT_HERSHEY_SIMPLEX, 7, 255, pen)
+    page[:] = words / np.float32(255)
+
+
+HARD: tuple[tuple[Read, Draw], ...] = (
+    (Read.BAR, gate_with_a_gap),
+    (Read.SLIT, leaves_with_a_loose_vein),
+    (Read.EDGE, heron_hatched_here_and_there),
+    (Read.SOLID, lettering_by_marker),
+)
+"""Drawings between two kinds; they may be misread, but not with certainty."""
+
+Told = tuple[str, Read, Reading | None]
+
+
+def guessed(draw: Draw, label: Read, seed: int) -> Told:
+    try:
+        ink = find_ink(photographed(draw, seed))
+    except NothingFoundError:
+        return draw.__name__, label, None
+    return draw.__name__, label, read_ink(ink, rules=ReadingRules())
+
+
 @cache
-def readings() -> tuple[tuple[str, Read, Read | None], ...]:
+def readings() -> tuple[Told, ...]:
     """Name, label and guess of every drawing, three of a kind."""
-    found: list[tuple[str, Read, Read | None]] = []
-    for label, draw in LABELLED:
-        for seed in range(3):
-            try:
-                ink = find_ink(photographed(draw, seed))
-            except NothingFoundError:
-                found.append((draw.__name__, label, None))
-                continue
-            found.append((draw.__name__, label, read_ink(ink, rules=ReadingRules()).read))
-    return tuple(found)
+    return tuple(guessed(draw, label, seed) for label, draw in LABELLED for seed in range(3))
 
 
 def test_nineteen_in_twenty_are_read_as_meant() -> None:
-    wrong = [(name, label, guess) for name, label, guess in readings() if guess is not label]
+    wrong = [name for name, label, told in readings() if told is None or told.read is not label]
     assert len(wrong) <= len(readings()) / 20, wrong
 
 
 @pytest.mark.parametrize("label", list(Read))
 def test_no_kind_is_mostly_misread(label: Read) -> None:
-    guesses = [guess for _, meant, guess in readings() if meant is label]
+    guesses = [told and told.read for _, meant, told in readings() if meant is label]
     assert np.mean([guess is label for guess in guesses]) > 0.8
+
+
+def test_what_is_told_as_sure_is_so() -> None:
+    hard = [guessed(draw, label, seed) for label, draw in HARD for seed in range(3)]
+    wrong = [
+        (name, told.read, told.certainty)
+        for name, label, told in (*readings(), *hard)
+        if told is not None and told.certainty_words == "nearly sure" and told.read is not label
+    ]
+    assert not wrong
+
+
+def test_most_of_the_plain_ones_are_told_as_sure() -> None:
+    sure = [told is not None and told.certainty >= 0.9 for _, _, told in readings()]
+    assert np.mean(sure) > 0.7
+
+
+PLAIN = Look(pen=0.006, broad=0.1, reach=80, joined=0.5, rough=0, hatched=0, parting=0.2, n_faces=3)
+
+
+@pytest.mark.parametrize(
+    ("what", "low", "high"),
+    [("broad", 0.0, 1.0), ("pen", 0.001, 0.1), ("hatched", 0.0, 1.0), ("parting", 0.0, 1.0)],
+)
+@pytest.mark.parametrize(
+    "of",
+    [PLAIN, replace(PLAIN, hatched=0.5), replace(PLAIN, rough=0.2), replace(PLAIN, parting=0.97)],
+)
+def test_no_guess_is_sure_where_a_little_more_would_change_it(
+    of: Look, what: str, low: float, high: float
+) -> None:
+    steps = [guess(replace(of, **{what: value})) for value in np.linspace(low, high, 400)]
+    for (one, _, before), (other, _, after) in pairwise(steps):
+        assert one is other or max(before, after) < 0.7

@@ -11,6 +11,7 @@ import numpy.typing as npt
 
 from raster2path.job import ReadingRules
 from raster2path.model import Ink, Mask, Read, Reading, frozen
+from raster2path.picture._guess import Look, guess
 from raster2path.picture._shrink import resized
 
 Bytes = npt.NDArray[np.uint8]
@@ -20,18 +21,6 @@ DRAFT_PX = 1200
 """Long side, at most, of the copy that is looked at; on it a pen is four pixels wide if it can."""
 
 PEN_ON_DRAFT_PX = 4.0
-
-ROUGH = 0.05
-"""Filled areas whose darkness varies more than this were shaded with a pencil. Measured: solid
-ink and print up to 0.03, crayon 0.054, hatched ballpoint 0.08, photographed graphite 0.12."""
-
-CLEAR_EDGES = 0.9
-"""Share of the lines that must part two faces to be edges without any shading. What lies loose in
-a face that falls out is lost, an eye or a mouth; a drawing with such details is cut by lines."""
-
-CLOSED = 0.3
-"""Share of the lines that must part two faces before hatching makes them edges. Measured: shaded
-sketches 0.41 up; grass, hair and small writing that looks hatched up to 0.27."""
 
 
 def read_ink(ink: Ink, *, rules: ReadingRules) -> Reading:
@@ -43,17 +32,17 @@ def read_ink(ink: Ink, *, rules: ReadingRules) -> Reading:
     some ninety drawings.
 
     Returns:
-        The reading with its reason; where it is `edge`, with the areas that are hatched or
-        filled, together with the outline round them.
+        The reading with its reason and how sure the guess is; where it is `edge`, with the areas
+        that are hatched or filled, together with the outline round them.
     """
     if rules.read not in {None, Read.EDGE}:
         return Reading(ink, rules.read, "you said so", is_guessed=False)
     draft = _draft(ink)
     area = _shaded_area(draft)
     if rules.read is None:
-        read, reason = _guess(_look(draft, area))
+        read, reason, certainty = guess(_look(draft, area))
     else:
-        read, reason = rules.read, "you said so"
+        read, reason, certainty = rules.read, "you said so", 1.0
     shaded = None
     if read is Read.EDGE:
         shaded = _at_full_size(area, ink.mask.shape)
@@ -61,7 +50,7 @@ def read_ink(ink: Ink, *, rules: ReadingRules) -> Reading:
             frozen(shaded)
             if rules.read is None and "shaded" not in reason:
                 reason += ", some of them shaded"
-    return Reading(ink, read, reason, rules.read is None, shaded)
+    return Reading(ink, read, reason, rules.read is None, shaded, certainty=certainty)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -91,61 +80,11 @@ def _draft(ink: Ink) -> _Draft:
     return _Draft(np.pad(mask, _RIM_PX), np.pad(level, _RIM_PX), pen_px * scale)
 
 
-@dataclass(frozen=True, slots=True)
-class _Look:
-    """What a drawing looks like.
-
-    Attributes:
-        pen: pen width over the long side of the box round the drawing.
-        broad: share of the ink that is more than 2.2 pens broad.
-        reach: how far a piece of ink goes, in pens; mean over the ink.
-        joined: share of the ink that is one piece.
-        rough: how much darkness varies within filled areas; 0 where there are none.
-        hatched: share of the ink that lies in hatched areas with a line round them.
-        parting: share of the lines (the frame left out) with different faces on their two sides.
-        n_faces: closed faces.
-    """
-
-    pen: float
-    broad: float
-    reach: float
-    joined: float
-    rough: float
-    hatched: float
-    parting: float
-    n_faces: int
-
-
-def _guess(look: _Look) -> tuple[Read, str]:
-    is_filled = (
-        look.broad >= 0.45
-        or (look.pen >= 0.015 and look.broad >= 0.3)
-        or look.pen >= 0.03
-        or (look.reach <= 16 and look.pen >= 0.008)
-    )
-    if look.broad >= 0.3 and is_filled and look.rough >= ROUGH:
-        return Read.EDGE, "there are areas shaded with a pencil"
-    if is_filled and look.broad >= 0.3:
-        return Read.SOLID, "most ink lies in broad areas"
-    if is_filled:
-        return Read.SOLID, "the shapes are short and broad, as lettering is"
-    if look.hatched >= 0.1 and look.parting >= CLOSED:
-        return Read.EDGE, "lines go round hatched, that is shaded, areas"
-    if look.joined >= 0.97 and look.n_faces >= 6 and look.parting >= 0.6 and look.pen >= 0.01:
-        reason = f"thick lines of one width all hang together round {look.n_faces} faces"
-        return Read.BAR, reason
-    if look.n_faces >= 1 and look.parting >= CLEAR_EDGES:
-        return Read.EDGE, "thin lines close round shapes"
-    if look.parting >= 0.45:
-        return Read.SLIT, "thin lines close round shapes, but others lie loose within them"
-    return Read.SLIT, "thin lines mostly end loose"
-
-
-def _look(draft: _Draft, area: Bytes) -> _Look:
+def _look(draft: _Draft, area: Bytes) -> Look:
     mask, pen_px = draft.mask, draft.pen_px
     n_ink = int(mask.sum())
     if n_ink == 0:
-        return _Look(0, 0, 0, 0, 0, 0, 0, 0)
+        return Look(0, 0, 0, 0, 0, 0, 0, 0)
     _, _, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=8)
     areas = np.asarray(stats[1:, cv2.CC_STAT_AREA], np.float64)
     sides = np.asarray(stats[1:, [cv2.CC_STAT_WIDTH, cv2.CC_STAT_HEIGHT]], np.float64).max(axis=1)
@@ -155,7 +94,7 @@ def _look(draft: _Draft, area: Bytes) -> _Look:
     if hatched >= 0.1:  # strokes of hatching part nothing, and there are many
         outside = _bytes(1 - _eroded(area, 2 * pen_px))
         parting, _ = _parting(mask, pen_px, box, counted=outside)
-    return _Look(
+    return Look(
         pen=pen_px / max(box[2:]),
         broad=float(_opened(mask, max(2.2 * pen_px, pen_px + 2.5)).sum()) / n_ink,
         reach=float((areas * sides).sum() / areas.sum() / pen_px),
