@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import cast
 
 import cv2
@@ -12,7 +12,8 @@ import numpy as np
 import numpy.typing as npt
 
 from raster2path.geometry import Complexes, Kind, Points, Segment, to_points, unit
-from raster2path.sign._surgery import Ring
+from raster2path.sign._alike import Mirror
+from raster2path.sign._surgery import Ring, meetings
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -33,8 +34,13 @@ NEARLY = 0.3
 ANCHOR_MM, CHAIN_FACTOR = 120.0, 1.4
 """A tie between two pieces that are both smaller than this is so much worse."""
 
+NEAR_AXIS_MM = 3.0
+"""A place across a mirror axis is put exactly on it where it lies so near."""
+
 FROM_BELOW = 1.25
 """How much worse it is to hold a letter's counter from below: in a row, all are held alike."""
+
+NO_PAIRS = np.empty(0, np.int64), np.empty(0, np.int64)
 
 STEEPEST = 0.35
 """Least cosine between a tie and the square to an edge that it stands on."""
@@ -171,20 +177,27 @@ def _keys(points: npt.NDArray[np.float32]) -> npt.NDArray[np.uint64]:
     return np.ascontiguousarray(points + np.float32(0)).view(np.uint64).ravel()
 
 
-def gaps(samples: Samples, boxes: Points, *, tie_mm: float) -> list[Gap]:
+def gaps(
+    samples: Samples, boxes: Points, *, tie_mm: float, on_axis: tuple[Ints, Ints] = NO_PAIRS
+) -> list[Gap]:
     """Places for ties between neighbouring pieces, cheapest first.
 
     Args:
         samples: places along the edges.
         boxes: (n, 4), x0, y0, x1, y1 of each piece.
         tie_mm: width of a tie.
+        on_axis: further pairs of samples, those that face each other along a mirror axis; a
+            tie there runs straight from one to the other.
     """
-    i, j = neighbours(samples)
+    near = neighbours(samples)
+    i, j = (np.concatenate([near[k], on_axis[k]]) for k in (0, 1))
+    is_extra = np.arange(len(i)) >= len(near[0])
     across = samples.at[j] - samples.at[i]
     length = np.abs(across)
     keep = length > 1e-6
-    i, j, across, length = i[keep], j[keep], across[keep], length[keep]
+    i, j, across, length, is_extra = i[keep], j[keep], across[keep], length[keep], is_extra[keep]
     axis = _square_where_parallel(samples, i, j, across / length)
+    axis = np.where(is_extra, across / length, axis)
     cos_i = (axis.conj() * samples.outward[i]).real
     cos_j = -(axis.conj() * samples.outward[j]).real
     upright = (cos_i > STEEPEST) & (cos_j > STEEPEST)
@@ -196,7 +209,8 @@ def gaps(samples: Samples, boxes: Points, *, tie_mm: float) -> list[Gap]:
     cost *= _on_small_metal(samples, boxes, i, j)
     cost *= 1 + np.clip(length / (5 * tie_mm) - 1, 0, 1)  # a bar is worse than ties in a chain
     picked = np.flatnonzero(upright)
-    picked = picked[_spread(samples.node[i[picked]], samples.node[j[picked]], cost[picked])]
+    few = _spread(samples.node[i[picked]], samples.node[j[picked]], cost[picked])
+    picked = picked[np.union1d(few, np.flatnonzero(is_extra[picked]))]
     return [
         Gap(
             float(cost[k]),
@@ -279,6 +293,60 @@ def spread_out(gaps_: list[Gap], *, apart_mm: float) -> Iterator[Gap]:
         if all(abs(gap.middle - other) > apart_mm for other in given):
             given.append(gap.middle)
             yield gap
+
+
+def with_facing(
+    samples: Samples, rings: Mapping[int, Ring], node_of: Callable[[int], int], mirror: Mirror
+) -> tuple[Samples, tuple[Ints, Ints]]:
+    """The samples, and further ones where edges cross a mirror axis; pairs that face each other.
+
+    A tie on the axis is its own mirror image.
+    """
+    boxes = np.array([ring.box for ring in rings.values()])
+    low, high = boxes[:, :2].min(axis=0), boxes[:, 2:].max(axis=0)
+    middle = mirror.onto(complex(*(low + high)) / 2)
+    met = meetings(dict(rings), middle, mirror.along, reach_mm=float(np.hypot(*(high - low))))
+    if len(met) < 2:
+        return samples, NO_PAIRS
+    nodes = [node_of(m.ring) for m in met]
+    kinds = [int(rings[m.ring].path.segments[m.index].kind) for m in met]
+    at = np.array([m.point for m in met], np.complex128)
+    tangent = [rings[m.ring].path.segments[m.index].tangent(m.t) for m in met]
+    nearest = [int(np.argmin(np.abs(samples.at - z))) for z in at]
+    n = len(samples.at)
+    pairs = [
+        (n + k, n + k + 1)
+        for k in range(len(met) - 1)
+        if met[k].sine < 0 < met[k + 1].sine and nodes[k] != nodes[k + 1]
+    ]
+    grown = Samples(
+        np.concatenate([samples.at, at]),
+        np.concatenate([samples.outward, -1j * np.array(tangent, np.complex128)]),
+        np.concatenate([samples.node, nodes]),
+        np.concatenate([samples.corner_mm, samples.corner_mm[nearest]]),
+        np.concatenate([samples.kind, kinds]),
+    )
+    ends = np.array(pairs, np.int64).reshape(-1, 2)
+    return grown, (ends[:, 0], ends[:, 1])
+
+
+def snapped(gap: Gap, mirror: Mirror) -> Gap:
+    """A place that nearly lies across a mirror axis, put exactly there."""
+    across = abs((gap.axis.conjugate() * mirror.along).real)
+    if mirror.off(gap.middle) > NEAR_AXIS_MM or across > NEARLY:
+        return gap
+    axis = unit(gap.axis - mirror.along * (gap.axis.conjugate() * mirror.along).real)
+    middle, half = mirror.onto(gap.middle), axis * gap.length_mm / 2
+    return replace(gap, start=middle - half, end=middle + half, axis=axis)
+
+
+def image_of(gap: Gap, mirror: Mirror) -> Gap | None:
+    """The place's mirror image; None where a piece has none."""
+    a, b = mirror.partner[gap.a], mirror.partner[gap.b]
+    if a < 0 or b < 0:
+        return None
+    start, end = mirror.point(gap.start), mirror.point(gap.end)
+    return replace(gap, a=a, b=b, start=start, end=end, axis=mirror.direction(gap.axis))
 
 
 def swung(gap: Gap) -> tuple[complex, ...]:

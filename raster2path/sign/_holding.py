@@ -2,18 +2,39 @@
 
 from __future__ import annotations
 
+import itertools
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import shapely
 
-from raster2path.geometry import Path, Points, unit
+from raster2path.geometry import Kind, Path, Points, unit
 from raster2path.job import TieRules
 from raster2path.model import Tie
-from raster2path.sign._choose import Gap, gaps, sample, swung
+from raster2path.sign._alike import Mirror, alike_pieces, find_mirror
+from raster2path.sign._choose import (
+    NO_PAIRS,
+    Gap,
+    gaps,
+    image_of,
+    sample,
+    snapped,
+    swung,
+    with_facing,
+)
 from raster2path.sign._islands import Groups
-from raster2path.sign._strength import Load, needs_second, sides_of_box
+from raster2path.sign._loads import Held, hanging, loaded, together
+from raster2path.sign._loads import across as ties_across
+from raster2path.sign._strength import (
+    ALLOWED_MPA,
+    KNOCKS,
+    Load,
+    needs_second,
+    shared_stress_mpa,
+    sides_of_box,
+    stress_mpa,
+)
 from raster2path.sign._strips import APART_MM, Laid, NodeOf, Strictness, across, over_island
 from raster2path.sign._surgery import LEAST_PIECE_MM, Ring
 
@@ -29,19 +50,38 @@ SWALLOW, CROWDED = 8, 9
 NEAREST_SECOND = 3.0
 """A second tie stands at least this many widths from the first."""
 
+MOST_SHARING = 4
+"""No more ties than this are added where others are too weak."""
+
+WIDE, WIDEST, WIDEST_SHARE = 2.0, 4.0, 0.5
+"""A weak tie is made twice as wide; where that is not enough, and another tie beside it is not,
+four times; never wider than this share of its piece's short side."""
+
+TOO_WEAK = 1.1
+"""Stress over what is allowed that is told; the formula is no better than that."""
+
+MOST_EXCESS = 4.0
+"""A place that relieves the other ties too little is at most so much worse."""
+
+PAIR_FACTOR = 1.6
+"""How much worse a place beside a mirror axis is: its image makes it two ties."""
+
+OWN_IMAGE_MM = 0.5
+
 FAR_SIDE = 3.0
 """How much the far side is preferred for a second tie."""
 
 
 @dataclass(frozen=True, slots=True)
-class Held:
-    """One tie and the two pieces that it joins."""
+class _Kept:
+    """The state before a strip was laid, to go back to."""
 
-    tie: Tie
-    a: int
-    b: int
-    middle: complex
-    shape: shapely.Geometry
+    rings: dict[int, Ring]
+    node_of: dict[int, int]
+    groups: Groups
+    n_held: int
+    n_corners: int
+    next_ring: int
 
 
 class Holding:
@@ -74,11 +114,35 @@ class Holding:
         self._boxes: Points = np.array([piece.bounds for piece in pieces]).reshape(-1, 4)
         self._corners: list[complex] = []
         self._short = _demands_across_gaps(rules)
+        self.mirror = self._find_mirror() if len(pieces) > 1 else None
+        self._alike = self._find_alike()
         self._places = self._find_places() if len(pieces) > 1 else []
 
     def _find_places(self) -> list[Gap]:
         samples = sample(self.rings, lambda key: self._node_of[key])
-        return gaps(samples, self._boxes, tie_mm=self._rules.tie_mm)
+        mirror, facing = self.mirror, NO_PAIRS
+        if mirror is not None:
+            samples, facing = with_facing(
+                samples, self.rings, lambda key: self._node_of[key], mirror
+            )
+        found = gaps(samples, self._boxes, tie_mm=self._rules.tie_mm, on_axis=facing)
+        return found if mirror is None else [snapped(place, mirror) for place in found]
+
+    def _find_mirror(self) -> Mirror | None:
+        drawn = {key: ring for key, ring in self.rings.items() if not ring.is_border}
+        if not drawn:
+            return None
+        return find_mirror(sample(drawn, lambda key: self._node_of[key]).at, self.pieces)
+
+    def _find_alike(self) -> dict[int, list[int]]:
+        """For each counter of a letter, those that have the same shape."""
+        letters = {
+            self._node_of[key]
+            for key, ring in self.rings.items()
+            if ring.path.kind is Kind.LETTERING and self._node_of[key] != 0
+        }
+        groups = alike_pieces(self.pieces, sorted(letters))
+        return {k: group for group in groups for k in group}
 
     def node_of(self, ring: int) -> int:
         """The group that a ring's metal belongs to."""
@@ -121,29 +185,116 @@ class Holding:
     # -- the first tie of every piece ---------------------------------------------------------
 
     def span(self, *, longest_mm: float = math.inf) -> None:
-        """Tie pieces until all hang together: Kruskal's tree over places that have room."""
+        """Tie pieces until all hang together: Kruskal's tree over places that have room.
+
+        In a symmetric drawing a tie comes with its mirror image, while there is room for both;
+        only what is still loose then is tied without.
+        """
+        for is_mirrored in (True, False) if self.mirror is not None else (False,):
+            for _, rank, place, demand in self._tries(longest_mm, is_mirrored=is_mirrored):
+                if self.groups.find(place.a) == self.groups.find(place.b):
+                    continue
+                if demand is not None:
+                    self._tie(place, demand, is_mirrored=is_mirrored)
+                    continue
+                laid = self._swallow(place, may_meet_ties=rank == CROWDED)
+                if laid is not None:
+                    self.lay(laid, place.a, place.b)
+
+    def _tries(
+        self, longest_mm: float, *, is_mirrored: bool
+    ) -> list[tuple[float, int, Gap, Strictness | None]]:
+        """Places and ways to tie there, the gentlest first."""
         places = [place for place in self._places if place.length_mm <= longest_mm]
         tries: list[tuple[float, int, Gap, Strictness | None]] = [
-            (place.cost * demand.factor, rank, place, demand)
+            (place.cost * demand.factor * self._pair_factor(place), rank, place, demand)
             for place in places
             for rank, demand in enumerate(self._demands(place))
         ]
-        tries += [
-            (place.cost * factor, rank, place, None)
-            for place in places
-            if self._is_tiny(place.a) or self._is_tiny(place.b)
-            for rank, factor in ((SWALLOW, SWALLOW_FACTOR), (CROWDED, 2 * SWALLOW_FACTOR))
-        ]
+        if not is_mirrored:
+            tries += [
+                (place.cost * factor, rank, place, None)
+                for place in places
+                if self._is_tiny(place.a) or self._is_tiny(place.b)
+                for rank, factor in ((SWALLOW, SWALLOW_FACTOR), (CROWDED, 2 * SWALLOW_FACTOR))
+            ]
         tries.sort(key=lambda item: item[:2])
-        for _, rank, place, demand in tries:
-            if self.groups.find(place.a) == self.groups.find(place.b):
-                continue
-            if demand is None:
-                laid = self._swallow(place, may_meet_ties=rank == CROWDED)
-            else:
-                laid = self._try(place, demand)
-            if laid is not None:
-                self.lay(laid, place.a, place.b)
+        return tries
+
+    def _pair_factor(self, place: Gap) -> float:
+        """How much worse a place is that asks for a second tie, its mirror image."""
+        if self.mirror is None or self._is_own_image(place):
+            return 1.0
+        pair = {self.mirror.partner[place.a], self.mirror.partner[place.b]}
+        return PAIR_FACTOR if pair == {place.a, place.b} else 1.0
+
+    def _is_own_image(self, place: Gap) -> bool:
+        mirror = self.mirror
+        return mirror is not None and mirror.off(place.middle) < OWN_IMAGE_MM
+
+    def _tie(self, place: Gap, demand: Strictness, *, is_mirrored: bool) -> bool:
+        """A tie at a place, with its mirror image and in letters alike; False where none went."""
+        laid = self._try(place, demand)
+        if laid is None:
+            return False
+        image = None
+        if is_mirrored and self.mirror is not None and not self._is_own_image(place):
+            image = image_of(place, self.mirror)
+        if image is None:
+            self.lay(laid, place.a, place.b)
+        elif not self._lay_both(laid, place, image, demand):
+            return False
+        for twin in self._twins(place):
+            again = self._try(twin, demand)
+            if again is not None and self.groups.find(twin.a) != self.groups.find(twin.b):
+                self.lay(again, twin.a, twin.b)
+        return True
+
+    def _lay_both(self, laid: Laid, place: Gap, image: Gap, demand: Strictness) -> bool:
+        """A strip and its mirror image, or neither."""
+        kept = self._kept()
+        self.lay(laid, place.a, place.b)
+        is_apart = self.groups.find(image.a) != self.groups.find(image.b)
+        node_of = self.node_of if is_apart else None
+        other = self._strip(image, swung(image), demand, node_of)
+        if other is None:
+            self._go_back(kept)
+            return False
+        self.lay(other, image.a, image.b)
+        return True
+
+    def _kept(self) -> _Kept:
+        return _Kept(
+            dict(self.rings),
+            dict(self._node_of),
+            self.groups.copy(),
+            len(self.held),
+            len(self._corners),
+            self._next,
+        )
+
+    def _go_back(self, kept: _Kept) -> None:
+        self.rings, self._node_of, self.groups = kept.rings, kept.node_of, kept.groups
+        del self.held[kept.n_held :]
+        del self._corners[kept.n_corners :]
+        self._next = kept.next_ring
+
+    def _twins(self, place: Gap) -> list[Gap]:
+        """The same place at letters' counters of the same shape."""
+        if self._alike.get(place.a) and self._alike.get(place.b):
+            return []
+        own = place.a if place.a in self._alike else place.b
+        out = []
+        x0, y0, x1, y1 = self._boxes[own]
+        for k in self._alike.get(own, []):
+            if k != own:
+                left, top, right, bottom = self._boxes[k]
+                shift = complex(left + right - x0 - x1, top + bottom - y0 - y1) / 2
+                a, b = (k, place.b) if own == place.a else (place.a, k)
+                out.append(
+                    replace(place, a=a, b=b, start=place.start + shift, end=place.end + shift)
+                )
+        return out
 
     def add_rail(self, path: Path, *, origins: frozenset[int]) -> None:
         """A bar of metal as a further piece; the other pieces can be tied to it."""
@@ -153,6 +304,11 @@ class Holding:
         self.rings[self._next] = Ring.of(path, origins)
         self._node_of[self._next] = node
         self._next += 1
+        if self.mirror is not None:
+            x0, y0, x1, y1 = path.bounds()
+            is_own = self.mirror.off(complex(x0 + x1, y0 + y1) / 2) < OWN_IMAGE_MM
+            partner = (*self.mirror.partner, node if is_own else -1)
+            self.mirror = replace(self.mirror, partner=partner)
         self._places += [p for p in self._find_places() if node in (p.a, p.b)]
         self._places.sort(key=lambda place: place.cost)
 
@@ -226,29 +382,81 @@ class Holding:
     # -- the second ----------------------------------------------------------------------------
 
     def brace(self) -> list[int]:
-        """Second ties where one is not enough; returns pieces that hang on one all the same."""
-        tree = _Tree(self)
-        weak = []
-        for below, first in tree.hanging():
-            if self._n_across(below) > 1 or not self._needs_second(below, first):
-                continue
-            if not self._brace_one(below, first):
-                weak.append(max(below, key=lambda k: self.pieces[k].area))
-        return weak
+        """More ties, then wider ones, where one is not enough; returns pieces still too weak."""
+        for below, first in hanging(self.held):
+            if len(ties_across(self.held, below)) == 1 and self._needs_second(below, first):
+                self._brace_one(below, first)
+        for most in (WIDE, WIDEST):
+            for below, first in hanging(self.held):
+                if self._excess(below) > 1:
+                    self._widen(below, most * self._rules.tie_mm)
+                if self._excess(below) > 1 and len(ties_across(self.held, below)) < MOST_SHARING:
+                    self._brace_one(below, first)
+        weak = [
+            max(below, key=lambda k: self.pieces[k].area)
+            for below, first in hanging(self.held)
+            if self._excess(below) > TOO_WEAK
+            or (len(ties_across(self.held, below)) == 1 and self._needs_second(below, first))
+        ]
+        return list(dict.fromkeys(weak))
 
-    def _n_across(self, below: frozenset[int]) -> int:
-        return sum((held.a in below) != (held.b in below) for held in self.held)
+    def _excess(self, below: frozenset[int]) -> float:
+        """Stress in the ties of some pieces, as a share of what is allowed."""
+        ties = [one.tie for one in ties_across(self.held, below)]
+        area, middle = together(self.pieces, below)
+        thickness_mm = self._rules.thickness_mm
+        stress, _ = shared_stress_mpa(
+            area_mm2=area, middle=middle, ties=ties, thickness_mm=thickness_mm
+        )
+        return stress * KNOCKS / ALLOWED_MPA
+
+    def _widen(self, below: frozenset[int], widest_mm: float) -> None:
+        """Wider ties for some pieces, as far as there is room."""
+        for share in (1.0, 0.6):
+            for one in ties_across(self.held, below):
+                excess = self._excess(below)
+                if excess <= 1:
+                    return
+                sides = [sides_of_box(*self._boxes[k])[1] for k in (one.a, one.b)]
+                most = min(widest_mm, WIDEST_SHARE * min(sides))
+                wide = min(one.tie.width_mm * (1 + (1.05 * excess - 1) * share), most)
+                if wide > 1.05 * one.tie.width_mm:
+                    self._widen_one(one, wide)
+
+    def _widen_one(self, one: Held, width_mm: float) -> None:
+        a, b, c, d = one.tie.corners
+        place = (a + d) / 2, (b + c) / 2
+        k = next(n for n, held in enumerate(self.held) if held is one)
+        kept = self._kept()
+        corners = list(self._corners)
+        del self.held[k]
+        self._corners = [z for z in self._corners if z not in one.tie.corners]
+        laid = across(
+            self.rings,
+            None,
+            middle=sum(place) / 2,
+            axis=unit(place[1] - place[0]),
+            length_mm=one.tie.length_mm,
+            demand=Strictness(width_mm, 0.5, 0.0, 1.0),
+        )
+        if laid is not None and self.is_clear(laid):
+            self.lay(laid, one.a, one.b)
+            self.held.insert(k, self.held.pop())
+        else:
+            self.held.insert(k, one)
+            self._corners = corners
+            self._go_back(kept)
+
+    def ties(self) -> list[Tie]:
+        """All ties, with the numbers behind each."""
+        return loaded(self.held, self.pieces, thickness_mm=self._rules.thickness_mm)
 
     def _needs_second(self, below: frozenset[int], first: Held) -> bool:
-        areas = np.array([self.pieces[k].area for k in sorted(below)])
-        middles = np.array([_middle(self.pieces[k]) for k in sorted(below)])
+        area, middle = together(self.pieces, below)
         # all that the tie carries counts: a row of small pieces is one long arm
         long_mm, short_mm = sides_of_box(*self._box_of(below))
-        load = Load(
-            float(areas.sum()), complex((areas * middles).sum() / areas.sum()), long_mm, short_mm
-        )
         return needs_second(
-            load,
+            Load(area, middle, long_mm, short_mm),
             tie_at=first.middle,
             width_mm=first.tie.width_mm,
             thickness_mm=self._rules.thickness_mm,
@@ -260,57 +468,65 @@ class Holding:
         return float(x0), float(y0), float(x1), float(y1)
 
     def _brace_one(self, below: frozenset[int], first: Held) -> bool:
+        ranked = self._seconds(below, first)
+        for rank, is_mirrored in itertools.product((0, 1), (True, False)):
+            if is_mirrored and self.mirror is None:
+                continue
+            for _, place in ranked[:60]:
+                demands = self._demands(place)
+                demand = demands[min(rank, len(demands) - 1)]
+                if self._second_at(place, demand, is_mirrored=is_mirrored):
+                    return True
+        return False
+
+    def _seconds(self, below: frozenset[int], first: Held) -> list[tuple[float, Gap]]:
+        """Places for a further tie, the best first: far from the others, where it relieves them."""
         x0, y0, x1, y1 = self._box_of(below)
         middle = complex(x0 + x1, y0 + y1) / 2
         away = unit(middle - first.middle)
         size = max(sides_of_box(x0, y0, x1, y1)[0], 1e-6)
         longest = max(3 * first.tie.length_mm, BAR_RATIO * self._rules.tie_mm)
+        sharing = ties_across(self.held, below)
+        area, heart = together(self.pieces, below)
+        at = [(one.middle.real, one.middle.imag) for one in sharing]
         ranked = []
         for place in self._places:
             if (place.a in below) == (place.b in below) or place.length_mm > longest:
                 continue
             ahead = (away.conjugate() * unit(place.middle - middle)).real
-            apart = abs(place.middle - first.middle)
+            apart = min(abs(place.middle - one.middle) for one in sharing)
             if apart < NEAREST_SECOND * first.tie.width_mm:
                 continue
             huddled = 1 + max(0.0, 1 - 2 * apart / size) * (1 if len(below) == 1 else FAR_SIDE)
-            ranked.append((place.cost * (1 + FAR_SIDE * (1 - ahead) / 2) * huddled, place))
+            field = shapely.MultiPoint([*at, (place.middle.real, place.middle.imag)]).convex_hull
+            stress = stress_mpa(
+                area_mm2=area,
+                lever_mm=float(field.distance(shapely.Point(heart.real, heart.imag))),
+                width_mm=(len(at) + 1) * self._rules.tie_mm,
+                thickness_mm=self._rules.thickness_mm,
+            )
+            excess = float(np.clip(stress * KNOCKS / ALLOWED_MPA - 1, 0, MOST_EXCESS))
+            cost = place.cost * (1 + FAR_SIDE * (1 - ahead) / 2) * huddled * (1 + excess)
+            ranked.append((self._pair_factor(place) * cost, place))
         ranked.sort(key=lambda pair: pair[0])
-        for rank in (0, 1):
-            for _, place in ranked[:60]:
-                demands = self._demands(place)
-                demand = demands[min(rank, len(demands) - 1)]
-                laid = self._strip(place, swung(place), demand, None)
-                if laid is not None:
-                    self.lay(laid, place.a, place.b)
-                    return True
-        return False
+        return ranked
 
-
-class _Tree:
-    """The tree of first ties, rooted at the main piece."""
-
-    def __init__(self, holding: Holding) -> None:
-        self._near: dict[int, list[Held]] = {}
-        for held in holding.held:
-            self._near.setdefault(held.a, []).append(held)
-            self._near.setdefault(held.b, []).append(held)
-
-    def hanging(self) -> list[tuple[frozenset[int], Held]]:
-        """For each first tie, what hangs on it seen from the main piece; the farthest first."""
-        above: dict[int, tuple[int, Held]] = {}
-        order, seen = [0], {0}
-        for node in order:
-            for held in self._near.get(node, []):
-                other = held.b if held.a == node else held.a
-                if other not in seen:
-                    seen.add(other)
-                    above[other] = (node, held)
-                    order.append(other)
-        below: dict[int, set[int]] = {node: {node} for node in order}
-        for node in reversed(order[1:]):
-            below[above[node][0]] |= below[node]
-        return [(frozenset(below[node]), above[node][1]) for node in reversed(order[1:])]
+    def _second_at(self, place: Gap, demand: Strictness, *, is_mirrored: bool) -> bool:
+        """A further tie at a place, with its mirror image where one is asked for."""
+        laid = self._strip(place, swung(place), demand, None)
+        if laid is None:
+            return False
+        image = None
+        if is_mirrored and self.mirror is not None and not self._is_own_image(place):
+            image = image_of(place, self.mirror)
+        if image is not None:
+            return self._lay_both(laid, place, image, demand)
+        self.lay(laid, place.a, place.b)
+        for twin in self._twins(place):
+            again = self._strip(twin, swung(twin), demand, None)
+            if again is not None:
+                self.lay(again, twin.a, twin.b)
+        return True
 
 
 def _demands_across_gaps(rules: TieRules) -> tuple[Strictness, ...]:
@@ -324,8 +540,3 @@ def _demands_across_gaps(rules: TieRules) -> tuple[Strictness, ...]:
 def shape_of(tie: Tie) -> shapely.Geometry:
     """A tie as a polygon."""
     return shapely.Polygon([(z.real, z.imag) for z in tie.corners])
-
-
-def _middle(piece: shapely.Geometry) -> complex:
-    point = piece.centroid
-    return complex(point.x, point.y)

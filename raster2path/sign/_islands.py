@@ -41,6 +41,12 @@ class Groups:
         self._above.append(len(self._above))
         return len(self._above) - 1
 
+    def copy(self) -> Groups:
+        """The same groups, to be joined on their own."""
+        twin = Groups(0)
+        twin._above = list(self._above)
+        return twin
+
     def all_groups(self) -> list[list[int]]:
         """Members of each group."""
         found: dict[int, list[int]] = {}

@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 import shapely
 
-from raster2path.geometry import Points, unit
+from raster2path.geometry import Points, to_points, unit
 from raster2path.job import TieRules
+from raster2path.sign._alike import Mirror
 from raster2path.sign._islands import NECK_MM, Groups, cores_of, metal_of
 from raster2path.sign._strips import Laid, Rings, over
 from raster2path.sign._surgery import LEAST_PIECE_MM, Ring
@@ -22,8 +23,16 @@ ASIDE = (0.0, 0.15, -0.15, 0.3, -0.3)
 class Necks:
     """The edges while necks are strengthened."""
 
-    def __init__(self, rings: Rings, *, rules: TieRules, slits: shapely.Geometry) -> None:
+    def __init__(
+        self,
+        rings: Rings,
+        *,
+        rules: TieRules,
+        slits: shapely.Geometry,
+        mirror: Mirror | None = None,
+    ) -> None:
         self.rings = dict(rings)
+        self._mirror = mirror
         self.laid: list[Laid] = []
         self._rules = rules
         self._slits = slits
@@ -51,7 +60,19 @@ class Necks:
             groups.join(a, b)
             self._lay(laid)
             n_laid += 1
+            image = self._over_image(metal, line)
+            if image is not None:
+                self._lay(image)
         return n_laid > 0
+
+    def _over_image(self, metal: shapely.Geometry, line: Points) -> Laid | None:
+        """The strip over a neck's mirror image, in a symmetric drawing."""
+        if self._mirror is None:
+            return None
+        ends = [self._mirror.point(complex(*point)) for point in line]
+        if self._mirror.off((ends[0] + ends[-1]) / 2) < self._rules.tie_mm:
+            return None
+        return self._over_link(metal, to_points(np.array(ends)))
 
     def _lay(self, laid: Laid) -> None:
         for key in laid.weld.gone:

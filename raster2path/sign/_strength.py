@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
+
+from raster2path.model import Tie
 
 STEEL_KG_MM3 = 7850e-9
 GRAVITY = 9.81
@@ -35,6 +38,38 @@ class Load:
     middle: complex
     long_mm: float
     short_mm: float
+
+
+def shared_stress_mpa(
+    *, area_mm2: float, middle: complex, ties: Sequence[Tie], thickness_mm: float
+) -> tuple[float, float]:
+    """Bending stress in ties that carry a piece together, and the lever, the sheet held flat.
+
+    One tie alone bends by the distance of the piece's middle from it. Two or more bend by its
+    distance from the line, or the field, between them, and by half their own length, for the
+    piece hangs between them as on a clamped beam; their widths add up.
+
+    >>> a, b = (Tie((x, x, x, x), 6.0, 10.0) for x in (-150 + 0j, 150 + 0j))
+    >>> area = 300 * 300
+    >>> alone = shared_stress_mpa(area_mm2=area, middle=0j, ties=[a], thickness_mm=1.519)
+    >>> both = shared_stress_mpa(area_mm2=area, middle=0j, ties=[a, b], thickness_mm=1.519)
+    >>> [round(stress) for stress, _ in (alone, both)]
+    [684, 11]
+    """
+    import shapely
+
+    at = [sum(tie.corners) / len(tie.corners) for tie in ties]
+    field = shapely.MultiPoint([(z.real, z.imag) for z in at]).convex_hull
+    lever = float(field.distance(shapely.Point(middle.real, middle.imag)))
+    if len(ties) > 1:
+        lever += sum(tie.length_mm for tie in ties) / len(ties) / 2
+    stress = stress_mpa(
+        area_mm2=area_mm2,
+        lever_mm=lever,
+        width_mm=sum(tie.width_mm for tie in ties),
+        thickness_mm=thickness_mm,
+    )
+    return stress, lever
 
 
 def needs_second(load: Load, *, tie_at: complex, width_mm: float, thickness_mm: float) -> bool:

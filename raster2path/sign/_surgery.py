@@ -153,10 +153,55 @@ def meetings_with(segment: Segment, origin: complex, along: complex) -> list[flo
     scale = max(abs(p) for p in powers)
     if scale == 0:
         return []
-    kept = [p if abs(p) > 1e-13 * scale else 0.0 for p in powers]
-    roots = np.roots(kept)
-    real = roots.real[np.abs(roots.imag) < 1e-9]
-    return sorted(float(t) for t in real if 0 <= t <= 1)
+    return _roots(*powers)
+
+
+def _roots(a: float, b: float, c: float, d: float) -> list[float]:
+    """Where a t^3 + b t^2 + c t + d is 0 for t from 0 to 1, in order.
+
+    Between its turning points the cubic runs one way, so that there a sign tells of one root.
+    """
+    stops = [0.0, *_turns(3 * a, 2 * b, c), 1.0]
+    values = [((a * t + b) * t + c) * t + d for t in stops]
+    found: list[float] = []
+    for low, high, at_low, at_high in zip(stops, stops[1:], values, values[1:], strict=False):
+        if at_low * at_high > 0 or (at_low == 0 and found and found[-1] == low):
+            continue
+        found.append(_root_between(a, b, c, d, (low, high), (at_low, at_high)))
+    return found
+
+
+def _turns(a: float, b: float, c: float) -> list[float]:
+    """Where a t^2 + b t + c is 0 for t between 0 and 1, in order."""
+    under = b * b - 4 * a * c
+    if under <= 0 and a != 0:
+        return []
+    q = -(b + math.copysign(math.sqrt(max(under, 0.0)), b)) / 2
+    both = ([q / a] if a != 0 else []) + ([c / q] if q != 0 else [])
+    return sorted(t for t in both if 0 < t < 1)
+
+
+def _root_between(
+    a: float, b: float, c: float, d: float, ends: tuple[float, float], values: tuple[float, float]
+) -> float:
+    """The root of a cubic between two places of unlike sign: Newton's steps, or halving."""
+    (low, high), (at_low, at_high) = ends, values
+    if at_low == 0 or at_high == 0:
+        return low if at_low == 0 else high
+    t = low + (high - low) * at_low / (at_low - at_high)
+    for _ in range(60):
+        value = ((a * t + b) * t + c) * t + d
+        if (value > 0) == (at_high > 0):
+            high = t
+        else:
+            low = t
+        slope = (3 * a * t + 2 * b) * t + c
+        ahead = t - value / slope if slope != 0 else math.inf
+        after = ahead if low < ahead < high else (low + high) / 2
+        if abs(after - t) < 1e-15 or value == 0:
+            return t if value == 0 else after
+        t = after
+    return t
 
 
 def _meetings_with_arc(arc: Arc, origin: complex, along: complex) -> list[float]:

@@ -74,10 +74,10 @@ def hold(art: Art, *, rules: TieRules) -> Sign:
             art = with_rail(art, rail)
     holding.span()
     weak = holding.brace()
-    necks = Necks(holding.rings, rules=rules, slits=zone)
+    necks = Necks(holding.rings, rules=rules, slits=zone, mirror=holding.mirror)
     necks.strengthen()
     ties = (
-        *(held.tie for held in holding.held),
+        *holding.ties(),
         *(tie for laid in necks.laid for tie in laid.ties),
     )
     rings, dropped = without_small_loose(necks.rings, least_mm2=rules.tie_mm**2)
@@ -190,7 +190,7 @@ def _loose_notes(loose: Sequence[Island]) -> list[Note]:
 
 
 def _weak_notes(pieces: Sequence[shapely.Geometry]) -> list[Note]:
-    told = "hangs on one tie only and bends easily"
+    told = "hangs by too little and bends easily"
     remedy = "carry the sign flat, or give it a border"
     return [_piece_note(NoteKind.THIN, told, island_of(piece), remedy) for piece in pieces]
 
