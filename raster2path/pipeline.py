@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path as FilePath
 from typing import ParamSpec, TypeVar
 
@@ -37,6 +38,7 @@ from raster2path.picture.paper import square_up
 from raster2path.picture.photo import open_picture
 from raster2path.picture.reading import read_ink
 from raster2path.picture.rings import trace_rings
+from raster2path.picture.specks import without_specks
 from raster2path.picture.strokes import trace_strokes
 from raster2path.settings import SETTINGS, as_words, lettering_words, value_of
 from raster2path.shape.faces import choose_border, shape_net
@@ -237,10 +239,23 @@ def _solid(
     border = asked or (Border.NONE if region is Dark.METAL else Border.RECT)
     points_px = np.concatenate([ring.points_px for ring in rings.rings])
     placement = place(points_px, border=border, rules=job.size, mm_per_px=picture.mm_per_px)
+    leave_out = partial(
+        without_specks,
+        mm_per_px=placement.mm_per_px,
+        region=region,
+        kerf_mm=job.torch.kerf_mm,
+        least_metal_mm=job.ties.least_tie_mm,
+    )
+    kept = leave_out(rings)
+    if kept is not rings:  # else they keep their hash, and another kerf changes nothing
+        kept = road.stage("specks", without_specks, rings, **leave_out.keywords)
+    # What was left out must not count in the sign's size.
+    points_px = np.concatenate([ring.points_px for ring in kept.rings])
+    placement = place(points_px, border=border, rules=job.size, mm_per_px=picture.mm_per_px)
     outlines = road.stage(
         "door",
         rings_on_sheet,
-        rings,
+        kept,
         placement=placement,
         region=region,
         border=border,

@@ -102,6 +102,7 @@ def rings_on_sheet(
         placement=placement,
         blur_mm=rings.blur_px * placement.mm_per_px,
         is_squared=is_squared,
+        notes=rings.notes,
     )
 
 
