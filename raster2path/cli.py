@@ -38,8 +38,7 @@ LATER = {
     "coupon": "the test piece that gives your kerf",
     "light": "the projected page",
 }
-LATER_ENDINGS = (".pdf", ".dxf")
-FILE_ENDINGS = (".svg", ".png")
+FILE_ENDINGS = (".svg", ".png", ".pdf", ".dxf")
 PATIENCE_S = 1.0
 
 
@@ -89,7 +88,7 @@ def _run(argv: list[str]) -> ExitStatus:
     status = ExitStatus.DONE
     for picture in words.pictures:
         try:
-            one = _guarded(picture, said, output, fresh=words.fresh)
+            one = _guarded(picture, said, output, _Ways(words.fresh, words.anyway))
         except Raster2PathError as error:
             if len(words.pictures) == 1:
                 raise
@@ -125,8 +124,13 @@ def _parser() -> argparse.ArgumentParser:
         "-o",
         dest="output",
         metavar="PLACE",
-        help="NAME.svg (guides), NAME.png (lines on the photograph) or a FOLDER/; "
-        "default: NAME-job/ beside the picture",
+        help="NAME.svg or NAME.pdf (guides, full size), NAME.dxf, NAME.png (lines on the "
+        "photograph) or a FOLDER/; default: NAME-job/ beside the picture",
+    )
+    guide.add_argument(
+        "--anyway",
+        action="store_true",
+        help="write paper to cut by even though the sign is not ready to cut",
     )
     guide.add_argument(
         "--fresh",
@@ -201,6 +205,19 @@ class _Output:
         return self.folder / f"{picture.stem}-job" if self.is_shared else self.folder
 
 
+@dataclass(frozen=True, slots=True)
+class _Ways:
+    """What is asked of one run and kept in no job.
+
+    Attributes:
+        fresh: forget the folder's settings.
+        anyway: write paper to cut by though the sign is not ready.
+    """
+
+    fresh: bool
+    anyway: bool
+
+
 def _output(text: str | None, *, n_pictures: int) -> _Output:
     if text is None:
         return _Output()
@@ -208,30 +225,28 @@ def _output(text: str | None, *, n_pictures: int) -> _Output:
     ending = place.suffix.lower()
     if text.endswith(("/", "\\")) or place.is_dir() or not ending:
         return _Output(folder=place, is_shared=n_pictures > 1)
-    if ending in LATER_ENDINGS:
-        raise UsageError(f"-o {text}: {ending[1:].upper()} is not here yet; expected .svg or .png")
     if ending not in FILE_ENDINGS:
-        raise UsageError(f"-o {text}: expected NAME.svg, NAME.png or a FOLDER/")
+        raise UsageError(f"-o {text}: expected NAME.svg, .pdf, .dxf, .png or a FOLDER/")
     if n_pictures > 1:
         raise UsageError(f"-o {text}: {n_pictures} pictures can't go into one file")
     return _Output(file=place)
 
 
-def _guarded(picture: str, said: Said, output: _Output, *, fresh: bool) -> ExitStatus:
+def _guarded(picture: str, said: Said, output: _Output, ways: _Ways) -> ExitStatus:
     """`_guide`, but a mistake of ours is one line too: the other pictures still get their turn."""
     try:
-        return _guide(Path(picture), said, output, fresh=fresh)
+        return _guide(Path(picture), said, output, ways)
     except (Raster2PathError, BrokenPipeError, MemoryError):
         raise
     except Exception as error:
         raise _our_fault(error, picture) from error
 
 
-def _guide(source: Path, said: Said, output: _Output, *, fresh: bool) -> ExitStatus:
+def _guide(source: Path, said: Said, output: _Output, ways: _Ways) -> ExitStatus:
     """One picture, or one job.toml, all the way; prints what a maker should know."""
     from raster2path.settings import with_said
 
-    held, folder = _held(source, output, fresh=fresh)
+    held, folder = _held(source, output, fresh=ways.fresh)
     job = with_said(held.job, said)
     if output.file is not None and _is_same(output.file, held.picture):
         raise UsageError(
@@ -240,8 +255,8 @@ def _guide(source: Path, said: Said, output: _Output, *, fresh: bool) -> ExitSta
     result = _road(job, held.picture)
     if held.picture_sha256 not in ("", result.picture.sha256):
         print(f"{held.picture.name} has changed since its job was made; its settings were kept")
-    _write(result, held.picture, output.file, folder, fresh=fresh)
-    print("\n".join(_told(result, output.file or folder)))
+    names = _write(result, held.picture, output.file, folder, ways)
+    print("\n".join(_told(result, output.file or folder, names)))
     return ExitStatus.DONE if result.is_ready else ExitStatus.NOT_READY
 
 
@@ -306,29 +321,35 @@ class _Watch:
             print("\r\x1b[K", end="", file=sys.stderr, flush=True)
 
 
-def _write(result: Result, picture: Path, file: Path | None, folder: Path, *, fresh: bool) -> None:
+def _write(
+    result: Result, picture: Path, file: Path | None, folder: Path, ways: _Ways
+) -> tuple[str, ...]:
+    """Writes what was asked for; returns the names of the files."""
     from raster2path.outputs import (
+        FILE_BYTES,
         folder_files,
         keep_old_job,
-        on_photo_bytes,
-        svg_bytes,
+        remove_stale_paper,
         write_files,
     )
 
     if file is not None:
-        make_bytes = svg_bytes if file.suffix.lower() == ".svg" else on_photo_bytes
-        write_files(file.parent, {file.name: make_bytes(result)})
-        return
-    files = folder_files(result, picture=picture, folder=folder)
-    if fresh:
+        write_files(file.parent, {file.name: FILE_BYTES[file.suffix.lower()](result)})
+        return (file.name,)
+    files = folder_files(result, picture=picture, folder=folder, anyway=ways.anyway)
+    if ways.fresh:
         keep_old_job(folder / "job.toml")
     write_files(folder, files)
+    remove_stale_paper(folder, files)
+    return tuple(files)
 
 
-def _told(result: Result, place: Path) -> list[str]:
+def _told(result: Result, place: Path, names: tuple[str, ...]) -> list[str]:
     from raster2path.telling import lines
 
     out = lines(result)
-    if place.suffix:
+    if place.name == names[0]:
         return [*out, f"  → {place}"]
-    return [*out, f"  → {place}/: guides.svg, on-photo.png, as-hung.png, job.toml"]
+    if "guides.pdf" not in names and not result.is_ready:
+        out.append("  paper to cut by is held back until it is ready; --anyway prints it")
+    return [*out, f"  → {place}/: {', '.join(names)}"]

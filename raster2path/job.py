@@ -70,6 +70,12 @@ class PaperLines(Enum):
     KEEP = "keep"
 
 
+class Scale(Enum):
+    """What in the picture has a known size."""
+
+    CARD = "card"
+
+
 def check_range(what: str, value: float, low: float, high: float, unit: str = "mm") -> None:
     """Raise `UsageError` unless low <= value <= high."""
     if not low <= value <= high:
@@ -86,12 +92,13 @@ class PhotoRules:
         corners_px: x and y of the sheet's four corners, eight numbers, in pixels of the upright
             original picture, in any order; None: they are looked for.
         scale: x and y of two points in pixels of the upright original picture, and how many
-            millimetres lie between them; it is taken before the paper's own size.
+            millimetres lie between them, or the bank card that lies on the paper; it is taken
+            before the paper's own size.
     """
 
     paper_mm: tuple[float, float] | None = None
     corners_px: tuple[float, ...] | None = None
-    scale: tuple[float, ...] | None = None
+    scale: tuple[float, ...] | Scale | None = None
 
     def __post_init__(self) -> None:
         for side in self.paper_mm or ():
@@ -100,9 +107,9 @@ class PhotoRules:
             raise UsageError(
                 f"--paper-corners has {len(self.corners_px)} numbers; expected x,y of four corners"
             )
-        if self.scale is not None and len(self.scale) != 5:
-            raise UsageError("--scale needs two points and a length: x1,y1,x2,y2=LENGTH")
-        if self.scale is not None:
+        if isinstance(self.scale, tuple):
+            if len(self.scale) != 5:
+                raise UsageError("--scale needs two points and a length: x1,y1,x2,y2=LENGTH")
             check_range("--scale length", self.scale[4], 1, 20000)
 
 

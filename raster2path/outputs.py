@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import contextlib
 import os
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from pathlib import Path
 
 from raster2path.errors import UnwritableError
 from raster2path.guides.as_hung import as_hung_png
+from raster2path.guides.full_size import LONGEST_MM
 from raster2path.guides.on_photo import on_photo_png
-from raster2path.guides.svg import guides_svg
+from raster2path.guides.svg import drawing_mm, guides_svg
+from raster2path.job import Show
 from raster2path.jobfile import job_toml
 from raster2path.pipeline import Result, guessed_settings
 from raster2path.telling import worst
@@ -21,13 +23,58 @@ def svg_bytes(result: Result) -> bytes:
     return guides_svg(result.order, stamp=result.stamp).encode()
 
 
+def pdf_bytes(result: Result) -> bytes:
+    """The guides on one page of their own size."""
+    from raster2path.guides.full_size import full_size_pdf
+
+    svg = guides_svg(result.order, stamp=result.stamp)
+    return full_size_pdf(svg, size_mm=drawing_mm(result.order), title=result.stamp.title)
+
+
+def pages_bytes(result: Result, paper_mm: tuple[float, float]) -> bytes:
+    """The guides on sheets of paper to tape together."""
+    from raster2path.guides.pages import pages_pdf
+
+    return pages_pdf(
+        guides_svg(result.order, stamp=result.stamp),
+        result.order,
+        size_mm=drawing_mm(result.order),
+        paper_mm=paper_mm,
+        stamp=result.stamp,
+        is_under=result.job.print.show is Show.UNDER,
+    )
+
+
+def dxf_bytes(result: Result) -> bytes:
+    """The guides for someone with a table."""
+    from raster2path.guides.dxf import guides_dxf
+
+    return guides_dxf(result.order, size_mm=drawing_mm(result.order), stamp=result.stamp)
+
+
 def on_photo_bytes(result: Result) -> bytes:
     """The lines over the photograph."""
     return on_photo_png(result.picture, result.order, stamp=result.stamp, notes=worst(result.notes))
 
 
-def folder_files(result: Result, *, picture: Path, folder: Path) -> dict[str, bytes]:
-    """Every file of a job folder, by name, in the order in which one looks at them."""
+PAPER_NAMES = ("guides.pdf", "pages.pdf")
+
+FILE_BYTES = {
+    ".svg": svg_bytes,
+    ".png": on_photo_bytes,
+    ".pdf": pdf_bytes,
+    ".dxf": dxf_bytes,
+}
+"""What a single file is made by, from its ending."""
+
+
+def folder_files(
+    result: Result, *, picture: Path, folder: Path, anyway: bool = False
+) -> dict[str, bytes]:
+    """Every file of a job folder, by name, in the order in which one looks at them.
+
+    Paper to cut by is held back while the sign is not ready, unless it is wanted `anyway`.
+    """
     toml = job_toml(
         result.job,
         picture=picture,
@@ -35,8 +82,15 @@ def folder_files(result: Result, *, picture: Path, folder: Path) -> dict[str, by
         folder=folder,
         guessed=guessed_settings(result.job, result.reading, result.outlines),
     )
+    paper: dict[str, bytes] = {}
+    if result.is_ready or anyway:
+        if max(drawing_mm(result.order)) <= LONGEST_MM:
+            paper["guides.pdf"] = pdf_bytes(result)
+        if result.job.print.pages_mm is not None:
+            paper["pages.pdf"] = pages_bytes(result, result.job.print.pages_mm)
     return {
         "guides.svg": svg_bytes(result),
+        **paper,
         "on-photo.png": on_photo_bytes(result),
         "as-hung.png": as_hung_png(result.order, stamp=result.stamp),
         "job.toml": toml.encode(),
@@ -72,6 +126,13 @@ def write_files(folder: Path, files: Mapping[str, bytes]) -> None:
             f"{folder}: {reason} ({Path(where).name}); nothing was changed. "
             "Make room or choose another place with -o"
         ) from error
+
+
+def remove_stale_paper(folder: Path, names: Collection[str]) -> None:
+    """Take away paper of an older revision that was not written anew: nobody should cut by it."""
+    for name in PAPER_NAMES:
+        if name not in names:
+            (folder / name).unlink(missing_ok=True)
 
 
 def _write_through(file: Path, content: bytes) -> None:

@@ -18,6 +18,8 @@ from raster2path.job import (
     LetteringMode,
     LetteringRules,
     PaperLines,
+    Scale,
+    Show,
     TieMode,
     Tone,
 )
@@ -120,8 +122,10 @@ def share(text: str) -> float:
         ) from None
 
 
-def scale_px_mm(text: str) -> tuple[float, ...]:
-    """Two points in pixels and the length between them, `x1,y1,x2,y2=300mm`; mm come last."""
+def scale_px_mm(text: str) -> tuple[float, ...] | Scale:
+    """Two points in pixels and the length between them, `x1,y1,x2,y2=300mm`; or `card`."""
+    if text.strip().lower() == Scale.CARD.value:
+        return Scale.CARD
     points, sign, length = text.partition("=")
     if not sign:  # as job.toml holds it
         return numbers(text)
@@ -185,12 +189,13 @@ class Setting:
     help: str
 
 
-SIZE, PICTURE, LINES, METAL, TORCH = (
+SIZE, PICTURE, LINES, METAL, TORCH, PAPER = (
     "size and outer edge",
     "the picture and how it is read",
     "how true the lines are",
     "holding it together",
     "the torch",
+    "full size on paper",
 )
 
 SETTINGS = (
@@ -265,7 +270,8 @@ SETTINGS = (
         read=scale_px_mm,
         group=PICTURE,
         metavar="X1,Y1,X2,Y2=LENGTH",
-        help="two points in picture pixels and the length between them: take the scale from it",
+        help="two points in picture pixels and the length between them; or card: a bank card lies "
+        "on the paper",
     ),
     Setting(
         key="ink",
@@ -410,6 +416,24 @@ SETTINGS = (
         group=TORCH,
         metavar="MM",
         help="left on to be ground away (default: lettering 0.5 in openings over 12 mm, else 0)",
+    ),
+    Setting(
+        key="pages_mm",
+        option="pages",
+        place=("print", "pages_mm"),
+        read=paper_mm,
+        group=PAPER,
+        metavar="SIZE",
+        help="pages.pdf: full size on sheets of paper to tape together (a4, letter, a3, …, WxH)",
+    ),
+    Setting(
+        key="show",
+        option="show",
+        place=("print", "show"),
+        read=choice(Show),
+        group=PAPER,
+        metavar="SIDE",
+        help="top, or under: pages mirrored, to mark the underside",
     ),
 )
 

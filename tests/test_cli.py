@@ -15,7 +15,7 @@ from PIL import Image
 from raster2path.cli import main
 from tests.holds import description_of, metal_areas_mm2, root_of
 
-FOLDER_FILES = {"guides.svg", "on-photo.png", "as-hung.png", "job.toml"}
+FOLDER_FILES = {"guides.svg", "guides.pdf", "on-photo.png", "as-hung.png", "job.toml"}
 
 
 def drawing(path: Path) -> Path:
@@ -117,8 +117,8 @@ def test_several_pictures_one_of_them_bad(
         (("--width", "600", "--height", "300"), "one follows from the other"),
         (("--read", "dots"), "not one of solid, edge, slit, bar"),
         (("--wid", "600"), "unrecognized arguments"),
-        (("-o", "x.pdf"), "PDF is not here yet"),
-        (("-o", "x.doc"), "expected NAME.svg, NAME.png or a FOLDER/"),
+        (("-o", "x.doc"), "expected NAME.svg, .pdf, .dxf, .png or a FOLDER/"),
+        (("--pages", "90x120"), "a5 or larger"),
         (("--dark", "opening", "--border", "none"), "add --border rect"),
         (("--border", "rect", "--margin", "400"), "margin"),
         (("--gauge", "3"), "gauge 3 is not in the table"),
@@ -252,3 +252,37 @@ def test_help_is_quick_and_has_examples() -> None:
 def test_later_commands_say_not_yet(capsys: pytest.CaptureFixture[str]) -> None:
     assert run("light", "heron-job") == 2
     assert "not here yet" in capsys.readouterr().err
+
+
+# ---------------------------------------------------------------- paper
+
+
+def test_pages_and_the_whole_are_written_full_size(tmp_path: Path) -> None:
+    assert run("guide", drawing(tmp_path / "shed.png"), "--pages", "a4") == 0
+    folder = tmp_path / "shed-job"
+    assert {file.name for file in folder.iterdir()} == {*FOLDER_FILES, "pages.pdf"}
+    first = (folder / "pages.pdf").read_bytes()
+    assert run("guide", folder / "job.toml") == 0
+    assert (folder / "pages.pdf").read_bytes() == first
+
+
+@pytest.mark.parametrize("ending", ["pdf", "dxf"])
+def test_one_file_for_paper_or_for_a_table(tmp_path: Path, ending: str) -> None:
+    place = tmp_path / f"shed.{ending}"
+    assert run("guide", drawing(tmp_path / "shed.png"), "-o", place) == 0
+    head = place.read_bytes()[:400]
+    assert head.startswith(b"%PDF-1.") if ending == "pdf" else b"SECTION" in head
+
+
+def test_paper_to_cut_by_is_held_back_until_the_sign_is_ready(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    picture = drawing(tmp_path / "shed.png")
+    folder = tmp_path / "shed-job"
+    assert run("guide", picture, "--ties", "none", "--pages", "a4") == 3
+    assert "held back" in capsys.readouterr().out
+    assert not list(folder.glob("*.pdf"))
+    assert run("guide", picture, "--ties", "none", "--pages", "a4", "--anyway") == 3
+    assert {file.name for file in folder.glob("*.pdf")} == {"guides.pdf", "pages.pdf"}
+    assert run("guide", folder / "job.toml") == 3
+    assert not list(folder.glob("*.pdf")), "paper of another revision is taken away"
