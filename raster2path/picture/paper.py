@@ -11,9 +11,11 @@ import numpy.typing as npt
 
 from raster2path.errors import UsageError
 from raster2path.geometry import Points
-from raster2path.job import PhotoRules
+from raster2path.job import PhotoRules, Scale
 from raster2path.model import Note, NoteKind, Picture, frozen
+from raster2path.picture._card import find_card, mm_per_px, without_card
 from raster2path.picture._shrink import resized
+from raster2path.picture._sides import crossing, line_through
 
 Bytes = npt.NDArray[np.uint8]
 Floats = npt.NDArray[np.float32]
@@ -47,7 +49,8 @@ def square_up(picture: Picture, *, rules: PhotoRules) -> Picture:
     Args:
         picture: as opened.
         rules: with `paper_mm` the sheet has just this shape, and scale is taken from it; with
-            `corners_px` it lies there; `scale` says how long something in the picture is.
+            `corners_px` it lies there; `scale` says how long something in the picture is, or
+            that a card lies in it.
 
     Returns:
         The sheet alone, at about the resolution it was taken with, its rim overpainted so that
@@ -58,7 +61,25 @@ def square_up(picture: Picture, *, rules: PhotoRules) -> Picture:
         UsageError: corners that do not go round an area, or a scale between two equal points.
     """
     squared = _squared(picture, rules)
-    return squared if rules.scale is None else _scaled(squared, rules.scale)
+    if rules.scale is None:
+        return squared
+    return _by_card(squared) if rules.scale is Scale.CARD else _scaled(squared, rules.scale)
+
+
+def _by_card(picture: Picture) -> Picture:
+    """The picture with the scale that a bank card in it gives, and without the card."""
+    corners = find_card(picture.rgb)
+    if corners is None:
+        note = Note(
+            NoteKind.PICTURE,
+            "no card was found in the picture, so it gave no scale",
+            remedy="lay it flat on bare paper, all of it in the picture",
+        )
+        return replace(picture, notes=(*picture.notes, note))
+    rgb = without_card(picture.rgb, corners)
+    frozen(rgb)
+    note = Note(NoteKind.PICTURE, "a card in the picture gave the scale, and was left out")
+    return replace(picture, rgb=rgb, mm_per_px=mm_per_px(corners), notes=(*picture.notes, note))
 
 
 def _scaled(picture: Picture, scale: tuple[float, ...]) -> Picture:
@@ -221,7 +242,7 @@ def _quad_of_sides(outline: Points, shape: tuple[int, ...]) -> Points | None:
         return None
     ordered = sorted(chosen[:4], key=lambda k: turn[k])
     lines = [(corners[k].astype(np.float64), sides[k].astype(np.float64)) for k in ordered]
-    quad = np.array([_crossing(lines[k - 1], lines[k]) for k in range(4)])
+    quad = np.array([crossing(lines[k - 1], lines[k]) for k in range(4)])
     rows, cols = shape[:2]
     if not ((quad >= 2).all() and (quad <= (cols - 3, rows - 3)).all()):
         return None
@@ -287,7 +308,7 @@ def _refined(rgb: Bytes, rough: Points, *, is_expected: bool) -> _Sheet | None:
             found = _edge_points(rgb, a, b, reach)
             if len(found) < 30:
                 return None
-            middle, along, off = _line(found)
+            middle, along, off = line_through(found)
             rest = np.abs(off)
             # Most of the side lies on one line: within a pixel, or a hair of its length.
             near = max(1.5, 0.0015 * float(np.hypot(*(b - a))))
@@ -295,7 +316,7 @@ def _refined(rgb: Bytes, rough: Points, *, is_expected: bool) -> _Sheet | None:
                 return None
             lines.append((middle, along))
             bows.append(float(np.quantile(off[rest < 6 * near], 0.98)))
-        corners = np.array([_crossing(lines[k - 1], lines[k]) for k in range(4)])
+        corners = np.array([crossing(lines[k - 1], lines[k]) for k in range(4)])
         bow_px = max(0.0, *bows)
     rows, cols = rgb.shape[:2]
     if (corners < 0).any() or (corners > (cols, rows)).any():
@@ -338,30 +359,6 @@ def _falls(profile: Floats) -> tuple[npt.NDArray[np.int64], Floats]:
     k = k[rows]
     before, after = profile[rows, k], profile[rows, k + 1]
     return rows, k - half + (before - middle[rows, 0]) / (before - after)
-
-
-def _line(points: Points) -> tuple[Points, Points, Points]:
-    """A point and direction of the line that most points lie on, and all points' offsets inward.
-
-    Total least squares, reweighted by Tukey's biweight (Beaton and Tukey, 1974).
-    """
-    weight = np.ones(len(points))
-    for _ in range(12):
-        middle = weight @ points / weight.sum()
-        spread = (points - middle) * np.sqrt(weight)[:, None]
-        along = np.linalg.svd(spread, full_matrices=False)[2][0]
-        if along @ (points[-1] - points[0]) < 0:
-            along = -along
-        off = (points - middle) @ np.array([-along[1], along[0]])
-        scale = max(0.3, 1.4826 * float(np.median(np.abs(off))))
-        weight = np.clip(1 - (off / (4.685 * scale)) ** 2, 0, None) ** 2 + 1e-9
-    return middle, along, off
-
-
-def _crossing(one: tuple[Points, Points], other: tuple[Points, Points]) -> Points:
-    (p, u), (q, v) = one, other
-    t = np.linalg.solve(np.column_stack([u, -v]), q - p)[0]
-    return np.asarray(p + t * u, np.float64)
 
 
 # ---------------------------------------------------------------- squared up
