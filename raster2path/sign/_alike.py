@@ -21,7 +21,15 @@ N_CELLS = 600
 LEAST_ALIKE_MM, ALIKE_SHARE = 1.2, 0.004
 """An edge's mirror image lies so near an edge, in a drawing that is called symmetric."""
 
+MOSTLY, NEARLY_ALL = 0.6, 0.8
+"""So much of a symmetric drawing lies so near its image, and so much within three times that: an
+owl drawn by hand looks symmetric, and so should its ties."""
+
 MOST_LOOKED_AT = 4000
+MOST_ALONE = 0.15
+"""No more of the pieces are without a mirror image."""
+
+NEAR_MM = 5.0
 SAME_SHARE = 0.06
 """Two pieces are mirror images, or alike, where their sizes differ by less than this share."""
 
@@ -82,7 +90,7 @@ def find_mirror(at: Complexes, pieces: Sequence[shapely.Geometry]) -> Mirror | N
             continue
         mirror = Mirror(found, is_upright, ())
         partner = _partners(mirror, pieces)
-        if sum(k < 0 for k in partner) <= 0.1 * len(partner):
+        if sum(k < 0 for k in partner) <= MOST_ALONE * len(partner):
             return Mirror(found, is_upright, partner)
     return None
 
@@ -120,9 +128,10 @@ class _Field:
         means = []
         for c in tries:
             far = self._distances(self._mirrored(float(c), is_upright=is_upright))
-            means.append((float(np.minimum(far, 4 * close).mean()), float(np.mean(far < close))))
-        best = min(range(len(tries)), key=lambda k: means[k][0])
-        if means[best][1] < 0.93:
+            means.append(float(np.minimum(far, 4 * close).mean()))
+        best = min(range(len(tries)), key=lambda k: means[k])
+        far = self._distances(self._mirrored(float(tries[best]), is_upright=is_upright))
+        if np.mean(far < close) < MOSTLY or np.mean(far < 3 * close) < NEARLY_ALL:
             return None
         return float(tries[best]) + _vertex(means, best) * 0.25 * close
 
@@ -133,11 +142,11 @@ class _Field:
         return np.asarray(complex(0, 2 * c) + z.conj(), np.complex128)
 
 
-def _vertex(means: list[tuple[float, float]], k: int) -> float:
+def _vertex(means: list[float], k: int) -> float:
     """Where between its neighbours the lowest value lies, by a parabola through three."""
     if k in (0, len(means) - 1):
         return 0.0
-    a, b, c = (means[n][0] for n in (k - 1, k, k + 1))
+    a, b, c = (means[n] for n in (k - 1, k, k + 1))
     bend = a - 2 * b + c
     return float(np.clip((a - c) / (2 * bend), -0.5, 0.5)) if bend > 1e-12 else 0.0
 
@@ -154,7 +163,7 @@ def _partners(mirror: Mirror, pieces: Sequence[shapely.Geometry]) -> tuple[int, 
         is_like = np.abs(areas - areas[k]) < 2 * SAME_SHARE * areas[k] + 4.0
         apart = np.where(is_like, apart, np.inf)
         best = int(np.argmin(apart))
-        out.append(best if apart[best] < max(2.0, SAME_SHARE * sizes[k]) else -1)
+        out.append(best if apart[best] < max(NEAR_MM, SAME_SHARE * sizes[k]) else -1)
     out[0] = max(out[0], 0)
     # an image of an image is the piece itself, or there is no image
     return tuple(p if p >= 0 and out[p] == k else -1 for k, p in enumerate(out))

@@ -167,7 +167,7 @@ def _roots(a: float, b: float, c: float, d: float) -> list[float]:
     for low, high, at_low, at_high in zip(stops, stops[1:], values, values[1:], strict=False):
         if at_low * at_high > 0 or (at_low == 0 and found and found[-1] == low):
             continue
-        found.append(_root_between(a, b, c, d, (low, high), (at_low, at_high)))
+        found.append(_root_between((a, b, c, d), (low, high), (at_low, at_high)))
     return found
 
 
@@ -182,10 +182,12 @@ def _turns(a: float, b: float, c: float) -> list[float]:
 
 
 def _root_between(
-    a: float, b: float, c: float, d: float, ends: tuple[float, float], values: tuple[float, float]
+    powers: tuple[float, float, float, float],
+    ends: tuple[float, float],
+    values: tuple[float, float],
 ) -> float:
     """The root of a cubic between two places of unlike sign: Newton's steps, or halving."""
-    (low, high), (at_low, at_high) = ends, values
+    (a, b, c, d), (low, high), (at_low, at_high) = powers, ends, values
     if at_low == 0 or at_high == 0:
         return low if at_low == 0 else high
     t = low + (high - low) * at_low / (at_low - at_high)
