@@ -16,6 +16,7 @@ import pytest
 from raster2path.errors import UsageError
 from raster2path.job import PhotoRules
 from raster2path.model import Picture
+from raster2path.picture._lens import Lens, lens_of
 from raster2path.picture.paper import _homography, square_up
 
 Bytes = npt.NDArray[np.uint8]
@@ -282,3 +283,74 @@ def test_a_thumb_on_a_side_does_not_bend_it() -> None:
     assert picture.mm_per_px is not None
     found_mm = dots_px(picture.rgb)[-3:] * picture.mm_per_px
     assert found_mm == pytest.approx(MARKS_MM[-3:], abs=0.3)
+
+
+def bowed(rgb: Bytes, k: float) -> Bytes:
+    """The picture as a lens would show it that moves a point at u to u (1 + k u2).
+
+    Reference: OpenCV's own camera model, k1 alone.
+    """
+    rows, cols = rgb.shape[:2]
+    size = float(np.hypot(rows, cols)) / 2
+    camera = np.array([[size, 0, cols / 2 - 0.5], [0, size, rows / 2 - 0.5], [0, 0, 1]])
+    y, x = np.mgrid[:rows, :cols].astype(np.float64)
+    seen = np.stack([x.ravel(), y.ravel()], axis=-1)[:, None]
+    straight = cv2.undistortPoints(seen, camera, np.array([k, 0, 0, 0]), P=camera)
+    back = np.asarray(straight, np.float32).reshape(rows, cols, 2)
+    edge = cv2.BORDER_REPLICATE
+    bent = cv2.remap(rgb, back[..., 0], back[..., 1], cv2.INTER_CUBIC, borderMode=edge)
+    return np.asarray(bent, np.uint8)
+
+
+@pytest.mark.parametrize("k", [-0.03, 0.02, -0.012])
+def test_the_bow_of_the_lens_is_taken_out(k: float) -> None:
+    rgb, _ = on_a_table()
+    squared = square_up(picture_of(bowed(rgb, k)), rules=PhotoRules(paper_mm=A4_MM))
+    assert squared.mm_per_px is not None
+    off_mm = dots_px(squared.rgb) * squared.mm_per_px - MARKS_MM
+    assert np.abs(off_mm).max() < 0.1  # 0.17 to 0.41 with the bow left in
+    assert "bow of the lens" in squared.notes[-1].sentence
+
+
+def test_sides_that_are_straight_show_no_lens() -> None:
+    rgb, _ = on_a_table()
+    squared = square_up(picture_of(rgb), rules=PhotoRules(paper_mm=A4_MM))
+    assert "lens" not in squared.notes[-1].sentence
+
+
+def side(a: Floats, b: Floats, bow_px: float) -> Floats:
+    """Points of a bowed side, going clockwise as seen, so that inward is to the right."""
+    t = np.linspace(-1, 1, 200)[:, None]
+    along = (b - a) / np.hypot(*(b - a))
+    inward = np.array([-along[1], along[0]])
+    rng = np.random.default_rng(7)
+    noise = rng.normal(0, 0.2, t.shape)
+    return np.asarray((a + b) / 2 + t * (b - a) / 2 + ((1 - t**2) * bow_px + noise) * inward)
+
+
+BOX = np.array([[200.0, 150], [1000, 150], [1000, 690], [200, 690]])
+
+
+@pytest.mark.parametrize(
+    ("bows", "is_lens"),
+    [
+        ((0, 0, 0, 0), False),
+        ((3, -3, 3, -3), False),  # a sheet that curls, seen from the side
+        ((4, 0, 4, 0), False),
+        ((4, 3, -4, 3), False),
+        ((-4.0, -3.6, -4.0, -3.6), True),
+        ((0.3, 0.3, 0.3, 0.3), False),
+    ],
+)
+def test_only_four_sides_bowed_one_way_are_a_lens(
+    bows: tuple[float, ...], *, is_lens: bool
+) -> None:
+    ends = zip(BOX, np.roll(BOX, -1, axis=0), bows, strict=True)
+    lens = lens_of([side(a, b, bow) for a, b, bow in ends], (840, 1200))
+    assert (lens is not None) == is_lens
+
+
+def test_a_lens_straightens_what_it_bends() -> None:
+    lens = Lens((600.0, 420.0), 732.0, -0.08)
+    points = np.random.default_rng(1).uniform(0, 800, (50, 2))
+    assert np.abs(lens.straightened(lens.bent(points)) - points).max() < 1e-4

@@ -14,6 +14,7 @@ from raster2path.geometry import Points
 from raster2path.job import PhotoRules, Scale
 from raster2path.model import Note, NoteKind, Picture, frozen
 from raster2path.picture._card import find_card, mm_per_px, without_card
+from raster2path.picture._lens import Lens, lens_of
 from raster2path.picture._shrink import resized
 from raster2path.picture._sides import crossing, line_through
 
@@ -37,10 +38,12 @@ class _Sheet:
     Attributes:
         corners_px: (4, 2), clockwise as seen from the one nearest to the picture's top left.
         bow_px: how far its sides bow inwards from straight ones.
+        lens: that bends the picture, or None; corners are those of the straight picture.
     """
 
     corners_px: Points
     bow_px: float
+    lens: Lens | None = None
 
 
 def square_up(picture: Picture, *, rules: PhotoRules) -> Picture:
@@ -54,7 +57,8 @@ def square_up(picture: Picture, *, rules: PhotoRules) -> Picture:
 
     Returns:
         The sheet alone, at about the resolution it was taken with, its rim overpainted so that
-        no table shows; or the same picture where no sheet lies clearly on a darker ground. Then,
+        no table shows (the bow of a lens, a few pixels, is taken out where the sheet's sides show
+        it; the homography knows nothing of it); or the same picture where no sheet lies clearly on a darker ground. Then,
         with `paper_mm`, scale is taken from the picture's long side, and a note says so.
 
     Raises:
@@ -105,7 +109,12 @@ def _squared(picture: Picture, rules: PhotoRules) -> Picture:
     width_px, height_px, mm_per_px = _size(sheet, picture.rgb.shape, rules.paper_mm)
     flat = np.array([[0, 0], [width_px, 0], [width_px, height_px], [0, height_px]])
     work = _homography(sheet.corners_px, flat)
-    rgb = _warped(picture.rgb, work, math.ceil(width_px - 0.01), math.ceil(height_px - 0.01))
+    size_px = (math.ceil(width_px - 0.01), math.ceil(height_px - 0.01))
+    if sheet.lens is None:
+        rgb = _warped(picture.rgb, work, size_px)
+    else:
+        rgb = _straightened(picture.rgb, work, size_px, sheet.lens)
+        sentence += ", the bow of the lens taken out"
     rgb = _without_rim(rgb, sheet.bow_px)
     frozen(rgb)
     work = work @ picture.work_from_upright
@@ -301,17 +310,21 @@ def _refined(rgb: Bytes, rough: Points, *, is_expected: bool) -> _Sheet | None:
     """The sheet with its sides fitted over their whole length; None where they are not straight."""
     reach_px = max(8.0, 0.012 * max(rgb.shape[:2]))
     corners = rough
-    bow_px = 0.0
+    bow_px, lens = 0.0, None
     for reach in (reach_px, max(8.0, reach_px / 3)):
+        ends = zip(corners, np.roll(corners, -1, axis=0), strict=True)
+        sides = [_edge_points(rgb, a, b, reach, lens) for a, b in ends]
+        if min(map(len, sides)) < 30:
+            return None
+        if lens is None and reach == reach_px:
+            lens = lens_of(sides, rgb.shape)
+            sides = sides if lens is None else [lens.straightened(side) for side in sides]
         lines, bows = [], []
-        for a, b in zip(corners, np.roll(corners, -1, axis=0), strict=True):
-            found = _edge_points(rgb, a, b, reach)
-            if len(found) < 30:
-                return None
-            middle, along, off = line_through(found)
+        for side in sides:
+            middle, along, off = line_through(side)
             rest = np.abs(off)
             # Most of the side lies on one line: within a pixel, or a hair of its length.
-            near = max(1.5, 0.0015 * float(np.hypot(*(b - a))))
+            near = max(1.5, 0.0015 * float(np.hypot(*(side[-1] - side[0]))))
             if (rest < near * (4 if is_expected else 2)).mean() < 0.6:
                 return None
             lines.append((middle, along))
@@ -319,19 +332,26 @@ def _refined(rgb: Bytes, rough: Points, *, is_expected: bool) -> _Sheet | None:
         corners = np.array([crossing(lines[k - 1], lines[k]) for k in range(4)])
         bow_px = max(0.0, *bows)
     rows, cols = rgb.shape[:2]
-    if (corners < 0).any() or (corners > (cols, rows)).any():
+    seen = corners if lens is None else lens.bent(corners)
+    if (seen < 0).any() or (seen > (cols, rows)).any():
         return None
-    return _Sheet(corners, bow_px)
+    return _Sheet(corners, bow_px, lens)
 
 
-def _edge_points(rgb: Bytes, a: Points, b: Points, reach_px: float) -> Points:
-    """Where brightness falls through half on the way out, along one side; to a part of a pixel."""
+def _edge_points(
+    rgb: Bytes, a: Points, b: Points, reach_px: float, lens: Lens | None = None
+) -> Points:
+    """Where brightness falls through half on the way out, along one side; to a part of a pixel.
+
+    With a lens, ends and places are those of the straight picture.
+    """
     n = int(np.clip(np.hypot(*(b - a)) / 4, 60, 500))
     along = (b - a) / np.hypot(*(b - a))
     outward = np.array([along[1], -along[0]])
     at = a + np.linspace(0.03, 0.97, n)[:, None] * (b - a)
     steps = np.arange(-math.ceil(reach_px), math.ceil(reach_px) + 1)
-    places = at[:, None, :] + steps[:, None] * outward - 0.5
+    places = at[:, None, :] + steps[:, None] * outward
+    places = (places if lens is None else lens.bent(places)) - 0.5
     tones = cv2.remap(
         rgb,
         places[..., 0].astype(np.float32),
@@ -416,18 +436,34 @@ def _homography(source: Points, target: Points) -> Points:
     return np.append(found, 1.0).reshape(3, 3)
 
 
-def _warped(rgb: Bytes, work: Points, width_px: int, height_px: int) -> Bytes:
+def _warped(rgb: Bytes, work: Points, size_px: tuple[int, int]) -> Bytes:
     # OpenCV counts from the middle of the first pixel, nouns from its outer corner.
     to_corner, to_middle = np.eye(3), np.eye(3)
     to_corner[:2, 2], to_middle[:2, 2] = 0.5, -0.5
     warped = cv2.warpPerspective(
         rgb,
         to_middle @ work @ to_corner,
-        (width_px, height_px),
+        size_px,
         flags=cv2.INTER_CUBIC,
         borderMode=cv2.BORDER_REPLICATE,
     )
     return np.asarray(warped, np.uint8)
+
+
+def _straightened(rgb: Bytes, work: Points, size_px: tuple[int, int], lens: Lens) -> Bytes:
+    """The same, of a picture that a lens has bent; band by band."""
+    back = np.linalg.inv(work)
+    x = np.arange(size_px[0]) + 0.5
+    flat = np.empty((size_px[1], size_px[0], 3), np.uint8)
+    for top in range(0, size_px[1], 256):
+        y = np.arange(top, min(top + 256, size_px[1]))[:, None] + 0.5
+        depth = back[2, 0] * x + (back[2, 1] * y + back[2, 2])
+        across, down = ((back[k, 0] * x + (back[k, 1] * y + back[k, 2])) / depth for k in (0, 1))
+        seen = lens.bent(np.stack([across, down], axis=-1).astype(np.float32)) - np.float32(0.5)
+        flat[top : top + len(y)] = cv2.remap(
+            rgb, seen[..., 0], seen[..., 1], cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE
+        )
+    return flat
 
 
 def _without_rim(rgb: Bytes, bow_px: float) -> Bytes:
