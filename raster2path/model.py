@@ -60,6 +60,7 @@ class NoteKind(Enum):
     LONG_TIE = "long tie"
     DEVIATES = "deviates"
     STRAIGHTENED = "straightened"
+    DOUBT = "doubt"
     PICTURE = "picture"
     READING = "reading"
     SETTING = "setting"
@@ -276,12 +277,14 @@ class Ring:
             the first.
         noise_mm: standard deviation of the outline's noise or tremor.
         is_border: True for the drawn line that is the sign's own outer edge.
+        certainty: how sure its kinds are, 0.5 to 1, where they were told by themselves.
     """
 
     points_mm: Points
     kinds: Kinds
     noise_mm: float
     is_border: bool = False
+    certainty: float = 1.0
 
     def with_kinds(self, kinds: Kinds) -> Ring:
         """The same ring with other kinds."""
@@ -298,6 +301,7 @@ class Stroke:
         kinds: as in `Ring`.
         width_mm: width of the drawn line.
         ends: at each end, True where it meets another stroke.
+        certainty: as in `Ring`.
     """
 
     points_mm: Points
@@ -306,10 +310,30 @@ class Stroke:
     width_mm: float
     is_closed: bool
     ends: tuple[bool, bool] = (False, False)
+    certainty: float = 1.0
 
     def with_kinds(self, kinds: Kinds) -> Stroke:
         """The same stroke with other kinds."""
         return replace(self, kinds=kinds)
+
+
+@dataclass(frozen=True, slots=True)
+class TextRow:
+    """Letters of one line of text, level, turned or on an arch, left to right as read.
+
+    Attributes:
+        rings, strokes: indices in `Outlines` of its letters' outer outlines.
+        directions: of the base line at each letter, length one.
+        height_mm: of its letters, the median.
+        certainty: how sure it is that this is lettering, 0.5 to 1.
+    """
+
+    rings: tuple[int, ...]
+    strokes: tuple[int, ...]
+    directions: tuple[complex, ...]
+    middle_mm: complex
+    height_mm: float
+    certainty: float
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -324,6 +348,7 @@ class Outlines:
         border: the border as decided (never None once here).
         blur_mm: the picture's blur on the sheet.
         is_squared: True where directions can be trusted (see `Picture`).
+        rows: lines of text, where kinds were told by themselves.
     """
 
     rings: tuple[Ring, ...]
@@ -334,6 +359,7 @@ class Outlines:
     blur_mm: float
     is_squared: bool = False
     notes: tuple[Note, ...] = ()
+    rows: tuple[TextRow, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -599,3 +625,39 @@ class Stamp:
     def title(self) -> str:
         """One line for a title."""
         return f"{self.name} · {self.date} · {self.mark}"
+
+
+@dataclass(frozen=True, slots=True)
+class Tally:
+    """What a job comes to, in metres, starts, minutes and kilograms.
+
+    Attributes:
+        metres_by_type: torch travel by what it makes; lead-ins and run-pasts apart.
+        lead_metres: lead-ins and run-pasts.
+        starts: pierces.
+        arc_s: with the arc on, pierces included.
+        elapsed_s: at least, as the machine's duty allows.
+        sign_kg: what hangs in the end.
+        drop_kg: what falls out of openings; removed_kg: what the arc blows away.
+        sets_by_starts, sets_by_time: share of a set of consumables; the larger one counts.
+        air_l: free air.
+        shade: filter of the helmet, the least that the rule asks.
+    """
+
+    metres_by_type: tuple[tuple[CutType, float], ...]
+    lead_metres: float
+    starts: int
+    arc_s: float
+    elapsed_s: float
+    sign_kg: float
+    drop_kg: float
+    removed_kg: float
+    sets_by_starts: float
+    sets_by_time: float
+    air_l: float
+    shade: int
+
+    @property
+    def metres(self) -> float:
+        """All torch travel."""
+        return sum(metres for _, metres in self.metres_by_type) + self.lead_metres
