@@ -211,7 +211,7 @@ class FitRules:
     letter_corners: LetterCorners = LetterCorners.CRISP
 
     def __post_init__(self) -> None:
-        check_range("--loose", self.looseness, 0, 1)
+        check_range("--loose", self.looseness, 0, 1, "of 1")
         check_range("--organic-tolerance", self.organic_tolerance_mm, 0.01, 50)
         check_range("--lettering-tolerance", self.lettering_tolerance_mm, 0.01, 50)
 
@@ -323,6 +323,24 @@ class OrderRules:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class TallyRules:
+    """What the job sheet reckons with.
+
+    Attributes:
+        amps: current of the torch; tells the shade of the helmet's filter.
+        thickness_mm: of the sheet.
+        speed_mm_min: of the hand. Common practice, no source (REFERENCE 3).
+    """
+
+    amps: float = 30.0
+    thickness_mm: float = 1.5
+    speed_mm_min: float = 1500.0
+
+    def __post_init__(self) -> None:
+        check_range("--amps", self.amps, 5, 800, "A")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Corrections:
     """What was corrected by hand, anchored in pixels of the upright original picture.
 
@@ -351,4 +369,5 @@ class Job:
     torch: TorchRules = field(default_factory=TorchRules)
     order: OrderRules = field(default_factory=OrderRules)
     print: PrintRules = field(default_factory=PrintRules)
+    tally: TallyRules = field(default_factory=TallyRules)
     corrections: Corrections = field(default_factory=Corrections)

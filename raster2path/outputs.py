@@ -16,6 +16,7 @@ from raster2path.job import Show
 from raster2path.jobfile import job_toml
 from raster2path.pipeline import Result, guessed_settings
 from raster2path.telling import worst
+from raster2path.torch.tally import tally
 
 
 def svg_bytes(result: Result) -> bytes:
@@ -43,6 +44,28 @@ def pages_bytes(result: Result, paper_mm: tuple[float, float]) -> bytes:
         stamp=result.stamp,
         is_under=result.job.print.show is Show.UNDER,
     )
+
+
+def job_sheet_bytes(result: Result) -> bytes:
+    """What is pinned up beside the table."""
+    from raster2path.guides.job_sheet import job_sheet_pdf
+
+    return job_sheet_pdf(
+        guides_svg(result.order, stamp=result.stamp),
+        result.order,
+        tally(result.order, rules=result.job.tally),
+        stamp=result.stamp,
+        notes=worst(result.notes),
+        speed_mm_min=result.job.tally.speed_mm_min,
+    )
+
+
+def job_numbers_bytes(result: Result) -> bytes:
+    """The same numbers for another program, as JSON."""
+    from raster2path.guides.job_numbers import job_numbers
+
+    counted = tally(result.order, rules=result.job.tally)
+    return job_numbers(result.order, counted, stamp=result.stamp).encode()
 
 
 def dxf_bytes(result: Result) -> bytes:
@@ -91,6 +114,8 @@ def folder_files(
     return {
         "guides.svg": svg_bytes(result),
         **paper,
+        "job.pdf": job_sheet_bytes(result),
+        "job.json": job_numbers_bytes(result),
         "on-photo.png": on_photo_bytes(result),
         "as-hung.png": as_hung_png(result.order, stamp=result.stamp),
         "job.toml": toml.encode(),

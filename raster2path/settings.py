@@ -112,6 +112,14 @@ def percent(text: str) -> float:
         raise UsageError(f"'{text}' is not a number of percent such as 40") from None
 
 
+def amperes(text: str) -> float:
+    """A current such as `30` or `30A`."""
+    try:
+        return float(text.strip().removesuffix("A").removesuffix("a"))
+    except ValueError:
+        raise UsageError(f"'{text}' is not a current; expected a number such as 30") from None
+
+
 def share(text: str) -> float:
     """A share of the whole such as `0.3`."""
     try:
@@ -418,6 +426,15 @@ SETTINGS = (
         help="left on to be ground away (default: lettering 0.5 in openings over 12 mm, else 0)",
     ),
     Setting(
+        key="amps",
+        option="amps",
+        place=("tally", "amps"),
+        read=amperes,
+        group=TORCH,
+        metavar="A",
+        help="current of the torch, for the job sheet (default 30)",
+    ),
+    Setting(
         key="pages_mm",
         option="pages",
         place=("print", "pages_mm"),
@@ -464,6 +481,9 @@ def with_said(job: Job, said: Said) -> Job:
         by_room.setdefault(room, {})[name] = value
     if "kerf_mm" in values:  # slits take the kerf from the metal that ties have to hold
         by_room.setdefault("ties", {})["kerf_mm"] = values["kerf_mm"]
+    if "thickness_mm" in values:  # one sheet: what holds it, how it bows, what it weighs
+        for room in ("order", "tally"):
+            by_room.setdefault(room, {})["thickness_mm"] = values["thickness_mm"]
     rules: dict[str, object] = {
         room: replace(getattr(job, room), **changes) for room, changes in by_room.items()
     }

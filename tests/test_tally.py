@@ -1,0 +1,122 @@
+"""What a job comes to, against worked examples; and the sheet on which it stands.
+
+Densities and the worked numbers: EN 1993-1-2 (7850 kg/m3), 29 CFR 1910.133(a)(5) (shades); hand
+speed, pierce, duty, air and consumables are common practice, no source.
+"""
+
+from __future__ import annotations
+
+import io
+import json
+
+import pypdf
+import pytest
+
+from raster2path.geometry import Kind, Line, Path, polygon
+from raster2path.guides.job_numbers import job_numbers
+from raster2path.guides.job_sheet import job_sheet_pdf
+from raster2path.guides.svg import guides_svg
+from raster2path.job import TallyRules
+from raster2path.model import CutOrder
+from raster2path.torch.tally import least_shade, tally
+from tests.guide_scenes import STAMP, crowd, harbour, plate
+
+SHEET_MM = 1.51892
+"""16 gauge by the Manufacturers' Standard: 0.0598 inch."""
+
+
+def test_a_plate_weighs_what_its_size_says() -> None:
+    """600 x 900 mm of 16 gauge mild steel: 6.4387 kg."""
+    found = tally(plate(600, 900), rules=TallyRules(thickness_mm=SHEET_MM))
+    assert found.sign_kg + found.drop_kg == pytest.approx(6.4387, rel=0.02)
+
+
+def _with_cuts(metres: float, starts: int) -> CutOrder:
+    """A plate with slits of so many metres in all."""
+    from dataclasses import replace
+
+    order = plate(600, 900)
+    cut = next(cut for cut in order.cuts if cut.path is not None)
+    line = Path((Line(0j, complex(1000 * metres / starts, 0), Kind.GEOMETRIC),), is_closed=False)
+    cuts = tuple(replace(cut, path=line, lead_in=None, run_past=None) for _ in range(starts))
+    plan = replace(order.plan, cuts=cuts, kerf_mm=1.6)
+    return replace(order, plan=plan, sequence=tuple(range(starts)))
+
+
+def test_the_worked_job() -> None:
+    """12.4 m at 1500 mm/min and 38 pierces: 515 s, 24.52 min at 35 %, 1459 l, 0.2366 kg."""
+    found = tally(_with_cuts(12.4, 38), rules=TallyRules(thickness_mm=1.519))
+    assert found.arc_s == pytest.approx(515, rel=1e-3)
+    assert found.elapsed_s / 60 == pytest.approx(24.52, rel=1e-3)
+    assert found.air_l == pytest.approx(1459, rel=1e-3)
+    assert found.removed_kg == pytest.approx(0.2366, rel=1e-3)
+    assert found.sets_by_starts == pytest.approx(0.1689, rel=1e-3)
+    assert found.sets_by_time == pytest.approx(0.0572, rel=1e-3)
+
+
+@pytest.mark.parametrize(("amps", "shade"), [(30, 8), (45, 8), (70, 8), (300, 9), (350, 9)])
+def test_shade_by_the_rule_and_the_darker_one_on_a_boundary(amps: float, shade: int) -> None:
+    assert least_shade(amps) == shade
+
+
+def test_metres_are_those_of_the_cuts() -> None:
+    order = harbour()
+    found = tally(order, rules=TallyRules())
+    paths = [cut.path for cut in order.cuts if cut.path is not None]
+    leads = [p for cut in order.cuts for p in (cut.lead_in, cut.run_past) if p is not None]
+    assert found.metres == pytest.approx(sum(p.length for p in [*paths, *leads]) / 1000)
+    assert found.starts == len(order.cuts)
+
+
+def _sheet(order: CutOrder) -> list[str]:
+    found = tally(order, rules=TallyRules())
+    pdf = job_sheet_pdf(
+        guides_svg(order, stamp=STAMP), order, found, stamp=STAMP, speed_mm_min=1500.0
+    )
+    return [page.extract_text() for page in pypdf.PdfReader(io.BytesIO(pdf)).pages]
+
+
+def test_the_sheet_tells_cuts_totals_and_cautions() -> None:
+    order = harbour()
+    pages = _sheet(order)
+    assert len(pages) == 2
+    assert all(STAMP.title in page for page in pages)
+    assert "Shade 8 at least" in pages[0]
+    assert "chlorinated" in pages[0]
+    assert "Before you light the torch" in pages[0]
+    rows = [line for line in pages[1].splitlines() if line.isdigit()]
+    assert [int(row) for row in rows] == list(range(1, len(order.cuts) + 1))
+
+
+def test_many_cuts_go_on_over_pages() -> None:
+    order = crowd(9, 7)
+    pages = _sheet(order)
+    numbers = [int(line) for page in pages[1:] for line in page.splitlines() if line.isdigit()]
+    assert numbers == list(range(1, len(order.cuts) + 1))
+    assert len(pages) > 3
+
+
+def test_numbers_for_other_programs_agree_with_the_sheet() -> None:
+    order = harbour()
+    found = tally(order, rules=TallyRules())
+    told = json.loads(job_numbers(order, found, stamp=STAMP))
+    assert [cut["number"] for cut in told["cuts"]] == list(range(1, len(order.cuts) + 1))
+    assert told["totals"]["metres"] == pytest.approx(found.metres, abs=1e-3)
+    assert told["revision"] == STAMP.mark
+
+
+def test_an_opening_falls_out_less_what_the_arc_takes() -> None:
+    """A 100 mm square opening: 0.01 m2 less 0.4 m of a kerf of 1.5 mm, by 1.5 mm of steel."""
+    from dataclasses import replace
+
+    order = plate(600, 900)
+    edges = (
+        order.plan.edges[0],
+        replace(
+            order.plan.edges[0],
+            path=polygon([100 + 100j, 100 + 200j, 200 + 200j, 200 + 100j], Kind.GEOMETRIC),
+            is_border=False,
+        ),
+    )
+    found = tally(replace(order, plan=replace(order.plan, edges=edges)), rules=TallyRules())
+    assert 0 < found.drop_kg <= 0.01 * 0.0015 * 7850
