@@ -35,7 +35,16 @@ from raster2path.sign._strength import (
     sides_of_box,
     stress_mpa,
 )
-from raster2path.sign._strips import APART_MM, Laid, NodeOf, Strictness, across, over_island
+from raster2path.sign._strips import (
+    APART_MM,
+    Laid,
+    NodeOf,
+    Strictness,
+    across,
+    buried,
+    over,
+    over_island,
+)
 from raster2path.sign._surgery import LEAST_PIECE_MM, Ring
 
 BAR_RATIO = 5.0
@@ -44,8 +53,9 @@ BAR_RATIO = 5.0
 SWALLOW_FACTOR = 3.0
 """To bury a tiny piece under its tie is this much worse than to tie it."""
 
-SWALLOW, CROWDED = 8, 9
-"""Ranks of the last resorts: to bury a tiny piece; to do so where other ties are in the way."""
+TEETH, SWALLOW, CROWDED = 7, 8, 9
+"""Ranks of the last resorts: a strip over whatever lies between, such as teeth; to bury a tiny
+piece; to do so where other ties are in the way."""
 
 NEAREST_SECOND = 3.0
 """A second tie stands at least this many widths from the first."""
@@ -59,6 +69,9 @@ four times; never wider than this share of its piece's short side."""
 
 TOO_WEAK = 1.1
 """Stress over what is allowed that is told; the formula is no better than that."""
+
+N_SECONDS = 60
+"""So many places are tried for a second tie."""
 
 MOST_EXCESS = 4.0
 """A place that relieves the other ties too little is at most so much worse."""
@@ -194,7 +207,7 @@ class Holding:
             for _, rank, place, demand in self._tries(longest_mm, is_mirrored=is_mirrored):
                 if self.groups.find(place.a) == self.groups.find(place.b):
                     continue
-                if demand is not None:
+                if demand is not None or rank == TEETH:
                     self._tie(place, demand, is_mirrored=is_mirrored)
                     continue
                 laid = self._swallow(place, may_meet_ties=rank == CROWDED)
@@ -218,7 +231,9 @@ class Holding:
                 if self._is_tiny(place.a) or self._is_tiny(place.b)
                 for rank, factor in ((SWALLOW, SWALLOW_FACTOR), (CROWDED, 2 * SWALLOW_FACTOR))
             ]
-        tries.sort(key=lambda item: item[:2])
+        tries += [(place.cost * self._pair_factor(place), TEETH, place, None) for place in places]
+        # over teeth only what nothing else holds: such a tie ends on the flank of one
+        tries.sort(key=lambda item: (item[1] == TEETH, *item[:2]))
         return tries
 
     def _pair_factor(self, place: Gap) -> float:
@@ -232,31 +247,44 @@ class Holding:
         mirror = self.mirror
         return mirror is not None and mirror.off(place.middle) < OWN_IMAGE_MM
 
-    def _tie(self, place: Gap, demand: Strictness, *, is_mirrored: bool) -> bool:
+    def _tie(self, place: Gap, demand: Strictness | None, *, is_mirrored: bool) -> bool:
         """A tie at a place, with its mirror image and in letters alike; False where none went."""
-        laid = self._try(place, demand)
+        laid = self._first_at(place, demand)
         if laid is None:
             return False
-        image = None
-        if is_mirrored and self.mirror is not None and not self._is_own_image(place):
-            image = image_of(place, self.mirror)
+        image = self._image(place) if is_mirrored else None
         if image is None:
             self.lay(laid, place.a, place.b)
         elif not self._lay_both(laid, place, image, demand):
             return False
         for twin in self._twins(place):
-            again = self._try(twin, demand)
+            again = self._first_at(twin, demand)
             if again is not None and self.groups.find(twin.a) != self.groups.find(twin.b):
                 self.lay(again, twin.a, twin.b)
         return True
 
-    def _lay_both(self, laid: Laid, place: Gap, image: Gap, demand: Strictness) -> bool:
+    def _image(self, place: Gap) -> Gap | None:
+        """Where a tie at a place has its mirror image; None where it is its own, or has none."""
+        if self.mirror is None or self._is_own_image(place):
+            return None
+        return image_of(place, self.mirror)
+
+    def _first_at(self, place: Gap, demand: Strictness | None) -> Laid | None:
+        """A strip between two groups, with a demand across a clear gap, without over teeth."""
+        if demand is None:
+            return self._bridge(place, is_first=True)
+        return self._try(place, demand)
+
+    def _lay_both(self, laid: Laid, place: Gap, image: Gap, demand: Strictness | None) -> bool:
         """A strip and its mirror image, or neither."""
         kept = self._kept()
         self.lay(laid, place.a, place.b)
         is_apart = self.groups.find(image.a) != self.groups.find(image.b)
-        node_of = self.node_of if is_apart else None
-        other = self._strip(image, swung(image), demand, node_of)
+        if demand is None:
+            other = self._bridge(image, is_first=is_apart)
+        else:
+            node_of = self.node_of if is_apart else None
+            other = self._strip(image, swung(image), demand, node_of)
         if other is None:
             self._go_back(kept)
             return False
@@ -349,6 +377,26 @@ class Holding:
                 demand=demand,
             )
             if laid is not None and self.is_clear(laid):
+                return laid
+        return None
+
+    def _bridge(self, place: Gap, *, is_first: bool) -> Laid | None:
+        """A strip from piece to piece over the edges between, where they have teeth."""
+        width = self._rules.tie_mm
+        for axis in swung(place):
+            ends = (
+                buried(self.pieces[place.a], place.start, -axis, width),
+                buried(self.pieces[place.b], place.end, axis, width),
+            )
+            if ends[0] is None or ends[1] is None:
+                continue
+            laid = over(self.rings, start=ends[0], end=ends[1], width_mm=width, leftover_mm=0.0)
+            if laid is None or not laid.ties or laid.weld.buried or not self.is_clear(laid):
+                continue
+            touched = {self.node_of(key) for key in laid.weld.gone}
+            if touched == {self.groups.find(place.a), self.groups.find(place.b)} and (
+                len(touched) == 1 + is_first
+            ):
                 return laid
         return None
 
@@ -472,12 +520,16 @@ class Holding:
         for rank, is_mirrored in itertools.product((0, 1), (True, False)):
             if is_mirrored and self.mirror is None:
                 continue
-            for _, place in ranked[:60]:
+            for _, place in ranked[:N_SECONDS]:
                 demands = self._demands(place)
                 demand = demands[min(rank, len(demands) - 1)]
                 if self._second_at(place, demand, is_mirrored=is_mirrored):
                     return True
-        return False
+        return any(
+            self._second_at(place, None, is_mirrored=is_mirrored)
+            for is_mirrored in ((True, False) if self.mirror is not None else (False,))
+            for _, place in ranked[:N_SECONDS]
+        )
 
     def _seconds(self, below: frozenset[int], first: Held) -> list[tuple[float, Gap]]:
         """Places for a further tie, the best first: far from the others, where it relieves them."""
@@ -511,22 +563,26 @@ class Holding:
         ranked.sort(key=lambda pair: pair[0])
         return ranked
 
-    def _second_at(self, place: Gap, demand: Strictness, *, is_mirrored: bool) -> bool:
+    def _second_at(self, place: Gap, demand: Strictness | None, *, is_mirrored: bool) -> bool:
         """A further tie at a place, with its mirror image where one is asked for."""
-        laid = self._strip(place, swung(place), demand, None)
+        laid = self._again_at(place, demand)
         if laid is None:
             return False
-        image = None
-        if is_mirrored and self.mirror is not None and not self._is_own_image(place):
-            image = image_of(place, self.mirror)
+        image = self._image(place) if is_mirrored else None
         if image is not None:
             return self._lay_both(laid, place, image, demand)
         self.lay(laid, place.a, place.b)
         for twin in self._twins(place):
-            again = self._strip(twin, swung(twin), demand, None)
+            again = self._again_at(twin, demand)
             if again is not None:
                 self.lay(again, twin.a, twin.b)
         return True
+
+    def _again_at(self, place: Gap, demand: Strictness | None) -> Laid | None:
+        """A strip between pieces that hang together already."""
+        if demand is None:
+            return self._bridge(place, is_first=False)
+        return self._strip(place, swung(place), demand, None)
 
 
 def _demands_across_gaps(rules: TieRules) -> tuple[Strictness, ...]:

@@ -9,13 +9,10 @@ from raster2path.geometry import Points, to_points, unit
 from raster2path.job import TieRules
 from raster2path.sign._alike import Mirror
 from raster2path.sign._islands import NECK_MM, Groups, cores_of, metal_of
-from raster2path.sign._strips import Laid, Rings, over
+from raster2path.sign._strips import Laid, Rings, over, run_on
 from raster2path.sign._surgery import LEAST_PIECE_MM, Ring
 
 N_ROUNDS = 5
-REACHES_MM = (1.2, 2.0, 3.0, 4.5, 6.5, 9.0)
-"""How far a strip may run on into the metal until its whole end is buried there."""
-
 ASIDE = (0.0, 0.15, -0.15, 0.3, -0.3)
 """Shifts to the side that are tried, as a share of the strip's width."""
 
@@ -96,8 +93,8 @@ class Necks:
         ):
             for share in ASIDE:
                 shift = 1j * axis * share * width
-                a = _run_on(metal, start + shift, -axis, width)
-                b = _run_on(metal, end + shift, axis, width)
+                a = run_on(metal, start + shift, -axis, width)
+                b = run_on(metal, end + shift, axis, width)
                 laid = over(
                     self.rings,
                     start=a,
@@ -140,14 +137,3 @@ def _reach(core: shapely.Geometry, cores: list[shapely.Geometry], k: int) -> flo
     """Far enough to meet the nearest larger core, and others nearly as near."""
     larger = np.array(cores[:k])
     return float(shapely.distance(core, larger).min()) * 1.5 + NECK_MM
-
-
-def _run_on(metal: shapely.Geometry, point: complex, axis: complex, width: float) -> complex:
-    """Where a strip's end is buried in the metal, going on from a point along the axis."""
-    half = 1j * axis * width / 2
-    for reach in REACHES_MM:
-        middle = point + reach * axis
-        a, b = middle - half, middle + half
-        if metal.contains(shapely.LineString([(a.real, a.imag), (b.real, b.imag)])):
-            return middle
-    return point + REACHES_MM[0] * axis

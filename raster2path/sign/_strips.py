@@ -14,6 +14,12 @@ from raster2path.sign._surgery import LEAST_PIECE_MM, Meeting, Ring, Weld, meeti
 DEPTHS_MM = (0.3, 1.0, 2.5)
 """How far a strip reaches into the metal, tried in turn: deep enough that its end is buried."""
 
+REACHES_MM = (1.2, 2.0, 3.0, 4.5, 6.5, 9.0)
+"""How far a strip may run on into the metal until its whole end is buried there."""
+
+FAR_REACHES_MM = (12.0, 16.0, 21.0, 27.0, 34.0)
+"""The same where metal ends in teeth."""
+
 SHY_MM = 0.5
 LEAST_FREE_MM = 0.3
 """A side that is free for less than this makes no tie, only wider metal."""
@@ -242,3 +248,28 @@ def _far_sides(
         else:
             is_open = True
     return ahead, None if is_open else behind
+
+
+def run_on(metal: shapely.Geometry, point: complex, axis: complex, width: float) -> complex:
+    """Where a strip's end is buried in the metal, going on from a point along the axis."""
+    half = 1j * axis * width / 2
+    for reach in REACHES_MM:
+        middle = point + reach * axis
+        a, b = middle - half, middle + half
+        if metal.contains(shapely.LineString([(a.real, a.imag), (b.real, b.imag)])):
+            return middle
+    return point + REACHES_MM[0] * axis
+
+
+def buried(metal: shapely.Geometry, point: complex, axis: complex, width: float) -> complex | None:
+    """Where a strip's end is buried in metal, going on from a point: in a tooth, down to its foot.
+
+    The end is moved aside, too, where the tooth stands there.
+    """
+    half = 1j * axis * width / 2
+    for reach in (*REACHES_MM, *FAR_REACHES_MM):
+        middle = point + reach * axis
+        a, b = middle - half, middle + half
+        if metal.contains(shapely.LineString([(a.real, a.imag), (b.real, b.imag)])):
+            return middle
+    return None
