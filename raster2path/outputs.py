@@ -60,6 +60,18 @@ def job_sheet_bytes(result: Result) -> bytes:
     )
 
 
+def proof_bytes(result: Result) -> bytes:
+    """What the customer signs."""
+    from raster2path.guides.proof import proof_pdf
+
+    return proof_pdf(
+        result.order,
+        tally(result.order, rules=result.job.tally),
+        stamp=result.stamp,
+        thickness_mm=result.job.tally.thickness_mm,
+    )
+
+
 def job_numbers_bytes(result: Result) -> bytes:
     """The same numbers for another program, as JSON."""
     from raster2path.guides.job_numbers import job_numbers
@@ -116,6 +128,7 @@ def folder_files(
         **paper,
         "job.pdf": job_sheet_bytes(result),
         "job.json": job_numbers_bytes(result),
+        "proof.pdf": proof_bytes(result),
         "on-photo.png": on_photo_bytes(result),
         "as-hung.png": as_hung_png(result.order, stamp=result.stamp),
         "job.toml": toml.encode(),
