@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
-from collections.abc import Collection, Mapping
+from collections.abc import Callable, Collection, Mapping
 from pathlib import Path
 
 from raster2path.errors import UnwritableError
@@ -19,65 +19,36 @@ from raster2path.telling import worst
 from raster2path.torch.tally import tally
 
 
+def svg_of(result: Result) -> str:
+    """The guides, from which all paper is drawn."""
+    return guides_svg(result.order, stamp=result.stamp)
+
+
 def svg_bytes(result: Result) -> bytes:
     """The guides."""
-    return guides_svg(result.order, stamp=result.stamp).encode()
+    return svg_of(result).encode()
 
 
-def pdf_bytes(result: Result) -> bytes:
+def pdf_bytes(result: Result, svg: str | None = None) -> bytes:
     """The guides on one page of their own size."""
     from raster2path.guides.full_size import full_size_pdf
 
-    svg = guides_svg(result.order, stamp=result.stamp)
-    return full_size_pdf(svg, size_mm=drawing_mm(result.order), title=result.stamp.title)
+    size_mm = drawing_mm(result.order)
+    return full_size_pdf(svg or svg_of(result), size_mm=size_mm, title=result.stamp.title)
 
 
-def pages_bytes(result: Result, paper_mm: tuple[float, float]) -> bytes:
+def pages_bytes(result: Result, paper_mm: tuple[float, float], svg: str) -> bytes:
     """The guides on sheets of paper to tape together."""
     from raster2path.guides.pages import pages_pdf
 
     return pages_pdf(
-        guides_svg(result.order, stamp=result.stamp),
+        svg,
         result.order,
         size_mm=drawing_mm(result.order),
         paper_mm=paper_mm,
         stamp=result.stamp,
         is_under=result.job.print.show is Show.UNDER,
     )
-
-
-def job_sheet_bytes(result: Result) -> bytes:
-    """What is pinned up beside the table."""
-    from raster2path.guides.job_sheet import job_sheet_pdf
-
-    return job_sheet_pdf(
-        guides_svg(result.order, stamp=result.stamp),
-        result.order,
-        tally(result.order, rules=result.job.tally),
-        stamp=result.stamp,
-        notes=worst(result.notes),
-        speed_mm_min=result.job.tally.speed_mm_min,
-    )
-
-
-def proof_bytes(result: Result) -> bytes:
-    """What the customer signs."""
-    from raster2path.guides.proof import proof_pdf
-
-    return proof_pdf(
-        result.order,
-        tally(result.order, rules=result.job.tally),
-        stamp=result.stamp,
-        thickness_mm=result.job.tally.thickness_mm,
-    )
-
-
-def job_numbers_bytes(result: Result) -> bytes:
-    """The same numbers for another program, as JSON."""
-    from raster2path.guides.job_numbers import job_numbers
-
-    counted = tally(result.order, rules=result.job.tally)
-    return job_numbers(result.order, counted, stamp=result.stamp).encode()
 
 
 def dxf_bytes(result: Result) -> bytes:
@@ -92,9 +63,32 @@ def on_photo_bytes(result: Result) -> bytes:
     return on_photo_png(result.picture, result.order, stamp=result.stamp, notes=worst(result.notes))
 
 
+def _told(result: Result, svg: str) -> dict[str, bytes]:
+    """What is pinned up, its numbers for another program, and what the customer signs."""
+    from raster2path.guides.job_numbers import job_numbers
+    from raster2path.guides.job_sheet import job_sheet_pdf
+    from raster2path.guides.proof import proof_pdf
+
+    order, stamp, rules = result.order, result.stamp, result.job.tally
+    counted = tally(order, rules=rules)
+    sheet = job_sheet_pdf(
+        svg,
+        order,
+        counted,
+        stamp=stamp,
+        notes=worst(result.notes),
+        speed_mm_min=rules.speed_mm_min,
+    )
+    return {
+        "job.pdf": sheet,
+        "job.json": job_numbers(order, counted, stamp=stamp).encode(),
+        "proof.pdf": proof_pdf(order, counted, stamp=stamp, thickness_mm=rules.thickness_mm),
+    }
+
+
 PAPER_NAMES = ("guides.pdf", "pages.pdf")
 
-FILE_BYTES = {
+FILE_BYTES: dict[str, Callable[[Result], bytes]] = {
     ".svg": svg_bytes,
     ".png": on_photo_bytes,
     ".pdf": pdf_bytes,
@@ -117,18 +111,17 @@ def folder_files(
         folder=folder,
         guessed=guessed_settings(result.job, result.reading, result.outlines),
     )
+    svg = svg_of(result)
     paper: dict[str, bytes] = {}
     if result.is_ready or anyway:
         if max(drawing_mm(result.order)) <= LONGEST_MM:
-            paper["guides.pdf"] = pdf_bytes(result)
+            paper["guides.pdf"] = pdf_bytes(result, svg)
         if result.job.print.pages_mm is not None:
-            paper["pages.pdf"] = pages_bytes(result, result.job.print.pages_mm)
+            paper["pages.pdf"] = pages_bytes(result, result.job.print.pages_mm, svg)
     return {
-        "guides.svg": svg_bytes(result),
+        "guides.svg": svg.encode(),
         **paper,
-        "job.pdf": job_sheet_bytes(result),
-        "job.json": job_numbers_bytes(result),
-        "proof.pdf": proof_bytes(result),
+        **_told(result, svg),
         "on-photo.png": on_photo_bytes(result),
         "as-hung.png": as_hung_png(result.order, stamp=result.stamp),
         "job.toml": toml.encode(),

@@ -20,7 +20,14 @@ from ezdxf.entities.spline import Spline
 from raster2path.errors import UsageError
 from raster2path.guides.dxf import LAYERS, guides_dxf
 from raster2path.guides.full_size import full_size_pdf
-from raster2path.guides.pages import ORIGIN_MM, OVERLAP_MM, laid_out, page_name, pages_pdf
+from raster2path.guides.pages import (
+    ORIGIN_MM,
+    OVERLAP_MM,
+    count_along,
+    laid_out,
+    page_name,
+    pages_pdf,
+)
 from raster2path.guides.svg import drawing_mm, guides_svg
 from raster2path.model import CutOrder
 from tests.guide_scenes import STAMP, harbour
@@ -159,12 +166,15 @@ def test_too_small_paper_is_refused_in_one_line(order: CutOrder) -> None:
         pages_of(order, (90.0, 120.0))
 
 
-def test_tiles_are_counted_by_the_overlap() -> None:
-    """1000 mm over windows of 189 mm that overlap by 10: (1000 - 10) / 179 = 5.53, so 6."""
-    grid = laid_out((1000.0, 100.0), A4)
-    counts = {grid.n_columns * grid.n_rows}
-    assert counts <= {4, 6}
-    assert grid.n_columns == np.ceil((1000 - OVERLAP_MM) / grid.step_mm[0])
+@pytest.mark.parametrize(
+    ("page", "columns", "rows"),
+    [((210, 297), 6, 3), ((297, 210), 4, 4), ((420, 297), 3, 3)],
+)
+def test_tiles_of_the_worked_example(page: tuple[int, int], columns: int, rows: int) -> None:
+    """900 x 600 mm, margins 10, overlap 15: A4 upright 18, A4 lying 16, A3 lying 9."""
+    windows = (page[0] - 20, page[1] - 20)
+    counts = [count_along(s, w, 15.0) for s, w in zip((900.0, 600.0), windows, strict=True)]
+    assert counts == [columns, rows]
 
 
 def test_paper_comes_out_the_same_each_time(order: CutOrder) -> None:

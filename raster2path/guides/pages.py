@@ -144,6 +144,11 @@ def laid_out(size_mm: tuple[float, float], paper_mm: tuple[float, float]) -> Gri
     return grid
 
 
+def count_along(size_mm: float, window_mm: float, overlap_mm: float) -> int:
+    """How many overlapping windows a length takes."""
+    return max(1, math.ceil((size_mm - overlap_mm) / (window_mm - overlap_mm) - 1e-9))
+
+
 def _grid(size_mm: tuple[float, float], page_mm: tuple[float, float]) -> Grid | None:
     window = (
         page_mm[0] - 2 * UNPRINTED_MM - SIDE_MM,
@@ -152,8 +157,7 @@ def _grid(size_mm: tuple[float, float], page_mm: tuple[float, float]) -> Grid | 
     if min(window) < RULE_MM:
         return None
     columns, rows = (
-        max(1, math.ceil((size - OVERLAP_MM) / (side - OVERLAP_MM) - 1e-9))
-        for size, side in zip(size_mm, window, strict=True)
+        count_along(size, side, OVERLAP_MM) for size, side in zip(size_mm, window, strict=True)
     )
     return Grid(page_mm, window, columns, rows, size_mm)
 
