@@ -160,6 +160,9 @@ class SizeRules:
         margin_mm: from the art's box to the border's outer edge. 25: a hand's breadth would
             waste steel, less than 20 buckles when the border is cut. Common practice, no source.
         sheet_mm: the blank, or None.
+        n_holes: how many mounting holes; they are placed so that the sign hangs level.
+        hole_mm: diameter of a mounting hole.
+        read_from_mm: from how far the lettering is to be read, or None.
     """
 
     width_mm: float | None = None
@@ -167,6 +170,9 @@ class SizeRules:
     border: Border | None = None
     margin_mm: float = 25.0
     sheet_mm: tuple[float, float] | None = None
+    n_holes: int = 0
+    hole_mm: float = 6.0
+    read_from_mm: float | None = None
 
     def __post_init__(self) -> None:
         if self.width_mm is not None and self.height_mm is not None:
@@ -175,6 +181,10 @@ class SizeRules:
             if value is not None:
                 check_range(name, value, 10, 20000)
         check_range("--margin", self.margin_mm, 0, 2000)
+        check_range("--holes", self.n_holes, 0, 2, "holes")
+        check_range("--hole-size", self.hole_mm, 2, 60)
+        if self.read_from_mm is not None:
+            check_range("--read-from", self.read_from_mm, 300, 1_000_000)
         for side in self.sheet_mm or ():
             check_range("--sheet side", side, 50, 20000)
         if self.border is Border.SHEET and self.sheet_mm is None:
@@ -238,6 +248,7 @@ class TieRules:
         thickness_mm: of the sheet, for the least width of a tie (REFERENCE: tab rule) and web.
         least_web_mm: None: the larger of three thicknesses and 5 mm.
         kerf_mm: width that the arc removes (a slit takes this from the metal).
+        blunt_mm: radius of needle tips of metal, which melt back and cut people; 0: as drawn.
     """
 
     mode: TieMode = TieMode.AUTO
@@ -245,10 +256,12 @@ class TieRules:
     thickness_mm: float = 1.5
     least_web_mm: float | None = None
     kerf_mm: float = 1.5
+    blunt_mm: float = 1.5
 
     def __post_init__(self) -> None:
         check_range("--thickness", self.thickness_mm, 0.3, 25)
         check_range("--tie-width", self.width_mm, 0.5, 200)
+        check_range("--blunt", self.blunt_mm, 0, 20)
         if self.least_web_mm is not None:
             check_range("--least-web", self.least_web_mm, 0.1, 200)
 
@@ -351,6 +364,10 @@ class Corrections:
     organic_boxes_px: tuple[tuple[float, float, float, float], ...] = ()
     order_px: tuple[tuple[float, float], ...] = ()
     """Places on cuts, in the order in which those are made; the others follow."""
+    ties_px: tuple[tuple[float, float], ...] = ()
+    """Places of ties that were added, or moved there."""
+    no_ties_px: tuple[tuple[float, float, float, float], ...] = ()
+    """Boxes that ties keep out of."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

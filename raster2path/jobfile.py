@@ -24,6 +24,15 @@ from raster2path.settings import (
 )
 
 FORMAT_VERSION = 1
+N_NUMBERS = {
+    "lettering_boxes_px": 4,
+    "organic_boxes_px": 4,
+    "order_px": 2,
+    "ties_px": 2,
+    "no_ties_px": 4,
+}
+"""Corrections by hand, and how many numbers each entry has: a box, or a place."""
+
 LARGEST_BYTES = 4_000_000
 
 HEADING = """\
@@ -130,15 +139,18 @@ def _said(settings: dict[str, object]) -> Said:
 
 
 def _corrections(table: dict[str, object], file: Path) -> Corrections:
-    boxes: dict[str, tuple[tuple[float, float, float, float], ...]] = {}
+    said: dict[str, tuple[tuple[float, ...], ...]] = {}
     for key, value in table.items():
-        if key not in {"lettering_boxes_px", "organic_boxes_px"} or not isinstance(value, list):
+        if key not in N_NUMBERS or not isinstance(value, list):
             raise UsageError(f"{file}: there is no correction '{key}' of that form")
         try:
-            boxes[key] = tuple((float(x), float(y), float(w), float(h)) for x, y, w, h in value)
+            said[key] = tuple(tuple(float(number) for number in entry) for entry in value)
         except (TypeError, ValueError):
-            raise UsageError(f"{file}: {key} holds boxes [x, y, width, height]") from None
-    return Corrections(**boxes)
+            said[key] = ((),)
+        if any(len(entry) != N_NUMBERS[key] for entry in said[key]):
+            form = "boxes [x, y, width, height]" if N_NUMBERS[key] == 4 else "places [x, y]"
+            raise UsageError(f"{file}: {key} holds {form}")
+    return Corrections(**said)  # type: ignore[arg-type]  # lengths were counted
 
 
 def job_toml(
@@ -155,7 +167,7 @@ def job_toml(
     settings["lettering"] = lettering_words(job.lettering)
     corrections = {
         name: [list(box) for box in boxes]
-        for name in ("lettering_boxes_px", "organic_boxes_px")
+        for name in N_NUMBERS
         if (boxes := getattr(job.corrections, name))
     }
     table = {

@@ -195,7 +195,14 @@ def make(
     )
     paths = road.stage("fit", fit_outlines, outlines, rules=job.fit)
     art = road.stage("layout", lay_out, paths, rules=job.size)
-    sign = road.stage("ties", hold, art, rules=job.ties)
+    sign = road.stage(
+        "ties",
+        hold,
+        art,
+        rules=job.ties,
+        corrections=job.corrections,
+        work_from_upright=picture.work_from_upright,
+    )
     plan = road.stage("torch", plan_torch, sign, rules=job.torch)
     order = road.stage("order", order_cuts, plan)
     faults = road.stage("proof", find_faults, order)

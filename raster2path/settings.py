@@ -120,6 +120,17 @@ def amperes(text: str) -> float:
         raise UsageError(f"'{text}' is not a current; expected a number such as 30") from None
 
 
+def count(text: str) -> int:
+    """A whole number such as 2."""
+    try:
+        number = float(text)
+    except ValueError:
+        number = 0.5
+    if number != int(number):
+        raise UsageError(f"'{text}' is not a whole number such as 2")
+    return int(number)
+
+
 def share(text: str) -> float:
     """A share of the whole such as `0.3`."""
     try:
@@ -406,6 +417,42 @@ SETTINGS = (
         group=METAL,
         metavar="MM",
         help="of the sheet (default 1.5)",
+    ),
+    Setting(
+        key="blunt_mm",
+        option="blunt",
+        place=("ties", "blunt_mm"),
+        read=length_mm,
+        group=METAL,
+        metavar="MM",
+        help="radius of needle tips of metal (default 1.5; 0 leaves them as drawn)",
+    ),
+    Setting(
+        key="n_holes",
+        option="holes",
+        place=("size", "n_holes"),
+        read=count,
+        group=METAL,
+        metavar="N",
+        help="mounting holes, 1 or 2, where the sign hangs level (default none)",
+    ),
+    Setting(
+        key="hole_mm",
+        option="hole-size",
+        place=("size", "hole_mm"),
+        read=length_mm,
+        group=METAL,
+        metavar="MM",
+        help="diameter of a mounting hole (default 6)",
+    ),
+    Setting(
+        key="read_from_mm",
+        option="read-from",
+        place=("size", "read_from_mm"),
+        read=length_mm,
+        group=METAL,
+        metavar="DISTANCE",
+        help="how far away the lettering is to be read, such as 12m: told where it is too small",
     ),
     Setting(
         key="kerf_mm",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import cmath
 import itertools
 import math
 from dataclasses import dataclass, replace
@@ -13,6 +14,7 @@ from raster2path.geometry import Kind, Path, Points, unit
 from raster2path.job import TieRules
 from raster2path.model import Tie
 from raster2path.sign._alike import Mirror, alike_pieces, find_mirror
+from raster2path.sign._byhand import NOTHING, ByHand, Word
 from raster2path.sign._choose import (
     NO_PAIRS,
     Gap,
@@ -45,13 +47,17 @@ from raster2path.sign._strips import (
     over,
     over_island,
 )
-from raster2path.sign._surgery import LEAST_PIECE_MM, Ring
+from raster2path.sign._surgery import LEAST_PIECE_MM, Ring, meetings
 
 BAR_RATIO = 5.0
 """A tie longer than five times its width becomes a bar a fifth as wide as it is long."""
 
 SWALLOW_FACTOR = 3.0
 """To bury a tiny piece under its tie is this much worse than to tie it."""
+
+N_TURNS = 36
+BY_HAND_REACH = 20.0
+"""A tie by hand crosses a gap up to so many ties wide; directions are tried every five degrees."""
 
 TEETH, SWALLOW, CROWDED = 7, 8, 9
 """Ranks of the last resorts: a strip over whatever lies between, such as teeth; to bury a tiny
@@ -115,8 +121,10 @@ class Holding:
         *,
         rules: TieRules,
         slits: shapely.Geometry,
+        by_hand: ByHand = NOTHING,
     ) -> None:
         self.rings = rings
+        self._by_hand = by_hand
         self.pieces = pieces
         self.held: list[Held] = []
         self.groups = Groups(len(pieces))
@@ -139,6 +147,11 @@ class Holding:
                 samples, self.rings, lambda key: self._node_of[key], mirror
             )
         found = gaps(samples, self._boxes, tie_mm=self._rules.tie_mm, on_axis=facing)
+        free = self._by_hand.kept_free
+        if not free.is_empty:
+            middles = np.array([place.middle for place in found])
+            inside = shapely.contains_xy(free, middles.real, middles.imag)
+            found = [place for place, is_in in zip(found, inside, strict=True) if not is_in]
         return found if mirror is None else [snapped(place, mirror) for place in found]
 
     def _find_mirror(self) -> Mirror | None:
@@ -183,6 +196,8 @@ class Holding:
         strip = shape_of(tie)
         if not self._slits.is_empty and self._slits.intersects(strip):
             return False
+        if not self._by_hand.kept_free.is_empty and self._by_hand.kept_free.intersects(strip):
+            return False
         if not self._corners:
             return True
         own = np.array(tie.corners)
@@ -194,6 +209,46 @@ class Holding:
             for held in self.held
             if abs(held.middle - middle) < held.tie.length_mm + tie.length_mm + 50
         )
+
+    # -- by hand --------------------------------------------------------------------------------
+
+    def lay_wanted(self) -> list[Word]:
+        """Ties at the places that the maker named; returns those at which there is no gap."""
+        missed = []
+        for word in self._by_hand.wanted:
+            laid = self._wanted(word[1])
+            if laid is None:
+                missed.append(word)
+                continue
+            groups = sorted({self._node_of[c.ring] for c in laid.weld.crossings})
+            self.lay(laid, groups[0], groups[-1])
+        return missed
+
+    def _wanted(self, at: complex) -> Laid | None:
+        """A tie across the gap at a place: the narrowest way that leads from piece to piece."""
+        reach = BY_HAND_REACH * self._rules.tie_mm
+        ways = []
+        for turn in np.arange(0, math.pi, math.pi / N_TURNS):
+            axis = cmath.exp(1j * turn)
+            met = meetings(self.rings, at, axis, reach_mm=reach)
+            before = [m for m in met if m.s <= 0]
+            behind = [m for m in met if m.s > 0]
+            if before and behind and before[-1].sine < 0 < behind[0].sine:
+                ways.append((behind[0].s - before[-1].s, axis, (behind[0].s + before[-1].s) / 2))
+        ways.sort(key=lambda way: way[0])
+        for size, axis, off in ways:
+            for demand in (*self._short, Strictness(self._rules.least_tie_mm, 0.3, 0.0, 3.0)):
+                laid = across(
+                    self.rings,
+                    None,
+                    middle=at + off * axis,
+                    axis=axis,
+                    length_mm=size,
+                    demand=demand,
+                )
+                if laid is not None and self.is_clear(laid):
+                    return laid
+        return None
 
     # -- the first tie of every piece ---------------------------------------------------------
 

@@ -7,9 +7,10 @@ from dataclasses import dataclass
 
 import shapely
 
-from raster2path.geometry import Path
-from raster2path.job import TieMode, TieRules
+from raster2path.geometry import Path, Points
+from raster2path.job import Corrections, TieMode, TieRules
 from raster2path.model import Art, Border, Island, Note, NoteKind, Sign, SignEdge, Tie
+from raster2path.sign._byhand import not_found, on_sheet
 from raster2path.sign._holding import BAR_RATIO, Holding
 from raster2path.sign._islands import (
     CRUMB_MM2,
@@ -28,6 +29,8 @@ from raster2path.sign._slits import slit_zone, with_gaps
 from raster2path.sign._surgery import Ring
 from raster2path.sign._webs import thin_places
 
+NO_CORRECTIONS = Corrections()
+
 RAIL_SHARE = 0.1
 """Beyond this share of the sign's size, a bar looks lost; a rail under the row looks meant."""
 
@@ -42,7 +45,13 @@ class _Piece:
     has_border: bool
 
 
-def hold(art: Art, *, rules: TieRules) -> Sign:
+def hold(
+    art: Art,
+    *,
+    rules: TieRules,
+    corrections: Corrections = NO_CORRECTIONS,
+    work_from_upright: Points | None = None,
+) -> Sign:
     """The metal in one piece: every island tied, every slit that would free a piece interrupted.
 
     Ties are surgery on the fitted edges: an edge is split where a tie's side meets it, and every
@@ -51,6 +60,8 @@ def hold(art: Art, *, rules: TieRules) -> Sign:
     Args:
         art: closed edges, metal to the right of travel, and slits.
         rules: width of ties, least web, kerf; with `TieMode.NONE` nothing is held.
+        corrections: places of ties by hand, laid before all others, and boxes kept free of ties.
+        work_from_upright: from the pixels of the corrections to those of the working picture.
 
     Returns:
         A sign whose metal is one piece, proven on the flattened edges before and after the
@@ -63,7 +74,10 @@ def hold(art: Art, *, rules: TieRules) -> Sign:
         return _untied(art, pieces, specks, rules)
     zone = slit_zone(art.slits, rules.kerf_mm)
     rings, node_of = _rings(art, pieces)
-    holding = Holding(rings, node_of, [p.shape for p in pieces], rules=rules, slits=zone)
+    by_hand = on_sheet(corrections, art.placement, work_from_upright)
+    shapes = [piece.shape for piece in pieces]
+    holding = Holding(rings, node_of, shapes, rules=rules, slits=zone, by_hand=by_hand)
+    missed = holding.lay_wanted()
     rail = None
     if art.border is Border.NONE:
         longest_mm = max(_size(pieces)) * RAIL_SHARE
@@ -101,6 +115,7 @@ def hold(art: Art, *, rules: TieRules) -> Sign:
             *slit_notes,
             *_weak_notes([holding.pieces[k] for k in weak]),
             *_rail_notes(rail),
+            *not_found(missed),
             *_long_notes(ties, art, rules),
             *thin_places(metal, web_mm=rules.web_mm),
         ),
