@@ -35,7 +35,6 @@ anything that this program says.
 
 LATER = {
     "bench": "the page to look, correct and light",
-    "coupon": "the test piece that gives your kerf",
     "light": "the projected page",
 }
 FILE_ENDINGS = (".svg", ".png", ".pdf", ".dxf")
@@ -81,6 +80,8 @@ def _our_fault(error: Exception, picture: str) -> Raster2PathError:
 
 def _run(argv: list[str]) -> ExitStatus:
     words = _parser().parse_args(argv or ["--help"])
+    if words.command == "coupon":
+        return _coupon(words.output, words.kerf, words.measured)
     if words.command in LATER:
         raise UsageError(f"'{words.command}' ({LATER[words.command]}) is not here yet")
     said = _said(words)
@@ -116,6 +117,7 @@ def _parser() -> argparse.ArgumentParser:
         formatter_class=argparse.RawDescriptionHelpFormatter,
         allow_abbrev=False,
     )
+    _add_coupon(commands)
     for name, what in LATER.items():
         later = commands.add_parser(name, help=f"{what} (not yet)", allow_abbrev=False)
         later.add_argument("rest", nargs="*", help=argparse.SUPPRESS)
@@ -139,6 +141,48 @@ def _parser() -> argparse.ArgumentParser:
     )
     _add_settings(guide)
     return top
+
+
+def _add_coupon(commands: argparse._SubParsersAction[_Parser]) -> None:
+    """The test piece: written, or what was measured on it turned into a kerf."""
+    what = "a test piece to cut; what you measure on it gives your torch's kerf"
+    coupon = commands.add_parser("coupon", help=what, description=what, allow_abbrev=False)
+    coupon.add_argument(
+        "-o", dest="output", metavar="FOLDER", default=".", help="where coupon.svg and .pdf go"
+    )
+    coupon.add_argument(
+        "--kerf", metavar="MM", default="1.5", help="kerf that is allowed for (default 1.5)"
+    )
+    coupon.add_argument(
+        "--measured",
+        metavar="W,W,W",
+        help="widths that the three slots came out with, narrowest first, in mm",
+    )
+
+
+def _coupon(place: str, kerf: str, widths: str | None) -> ExitStatus:
+    from raster2path.settings import length_mm, numbers
+    from raster2path.torch.coupon import SLOTS_MM, measured
+
+    kerf_mm = length_mm(kerf)
+    if widths is not None:
+        found = measured(numbers(widths), kerf_mm=kerf_mm)
+        print(
+            f"your torch takes {found.kerf_mm:.1f} mm (the slots agree within "
+            f"{found.spread_mm:.1f} mm): raster2path guide PICTURE --kerf {found.kerf_mm:.1f}"
+        )
+        return ExitStatus.DONE
+    from raster2path.outputs import coupon_files, write_files
+
+    files = coupon_files(kerf_mm)
+    write_files(Path(place), files)
+    drawn = ", ".join(f"{width:g}" for width in SLOTS_MM)
+    print(
+        f"cut it with your usual tip, current and speed; the slots are drawn {drawn} mm wide.\n"
+        f"Measure what they came out with and say: raster2path coupon --kerf {kerf_mm:g} "
+        f"--measured W,W,W\n  → {place}: {', '.join(files)}"
+    )
+    return ExitStatus.DONE
 
 
 def _add_settings(guide: argparse.ArgumentParser) -> None:

@@ -12,10 +12,14 @@ from raster2path.guides.as_hung import as_hung_png
 from raster2path.guides.full_size import LONGEST_MM
 from raster2path.guides.on_photo import on_photo_png
 from raster2path.guides.svg import drawing_mm, guides_svg
-from raster2path.job import Show
+from raster2path.job import Show, TorchRules
 from raster2path.jobfile import job_toml
-from raster2path.pipeline import Result, guessed_settings
+from raster2path.model import Stamp
+from raster2path.pipeline import Result, guessed_settings, revision_mark
 from raster2path.telling import worst
+from raster2path.torch.coupon import coupon
+from raster2path.torch.lines import plan_torch
+from raster2path.torch.order import order_cuts
 from raster2path.torch.tally import tally
 
 
@@ -126,6 +130,18 @@ def folder_files(
         "as-hung.png": as_hung_png(result.order, stamp=result.stamp),
         "job.toml": toml.encode(),
     }
+
+
+def coupon_files(kerf_mm: float) -> dict[str, bytes]:
+    """Guides of the test piece, by name."""
+    from raster2path.guides.full_size import full_size_pdf
+
+    rules = TorchRules(kerf_mm=kerf_mm, cleanup_mm=0.0)
+    order = order_cuts(plan_torch(coupon(), rules=rules))
+    stamp = Stamp("coupon", f"kerf {kerf_mm:g} mm", revision_mark(order))
+    svg = guides_svg(order, stamp=stamp)
+    pdf = full_size_pdf(svg, size_mm=drawing_mm(order), title=stamp.title)
+    return {"coupon.svg": svg.encode(), "coupon.pdf": pdf}
 
 
 def write_files(folder: Path, files: Mapping[str, bytes]) -> None:
