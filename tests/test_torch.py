@@ -20,6 +20,7 @@ from raster2path.model import (
     SignEdge,
     TorchPlan,
 )
+from raster2path.torch._narrow import _is_sound
 from raster2path.torch.lines import plan_torch
 
 
@@ -363,3 +364,10 @@ def test_a_needle_of_metal_is_gone_round() -> None:
     assert cut.path is not None
     assert metal_of(plan).distance(line_of(cut.path)) > 0.8 - 0.02
     assert len(cut.path) <= 8
+
+
+def test_an_edge_that_comes_back_on_itself_is_no_opening() -> None:
+    there = Line(10 + 10j, 12 + 10j)
+    flat = Path((there, Line(12 + 10j, 10 + 10j)), True)
+    face = shapely.box(0, 0, 20, 20)
+    assert not _is_sound([(flat, frozenset({0}))], face, face, None)

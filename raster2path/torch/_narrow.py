@@ -220,6 +220,8 @@ def _is_sound(
     leaves from both sides meet, so that it is open after all.
     """
     area: shapely.Geometry = shapely.Polygon()
+    if any(len(path.flat()) < 3 for path, _ in made):
+        return False  # out and back on itself: nothing is left of it
     polygons = [shapely.Polygon(path.flat()) for path, _ in made]
     tree = shapely.STRtree([polygon.exterior for polygon in polygons])
     for k, polygon in enumerate(polygons):
