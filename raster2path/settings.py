@@ -528,9 +528,8 @@ def with_said(job: Job, said: Said) -> Job:
         by_room.setdefault(room, {})[name] = value
     if "kerf_mm" in values:  # slits take the kerf from the metal that ties have to hold
         by_room.setdefault("ties", {})["kerf_mm"] = values["kerf_mm"]
-    if "thickness_mm" in values:  # one sheet: what holds it, how it bows, what it weighs
-        for room in ("order", "tally"):
-            by_room.setdefault(room, {})["thickness_mm"] = values["thickness_mm"]
+    if "thickness_mm" in values:  # one sheet: what holds it, and what it weighs
+        by_room.setdefault("tally", {})["thickness_mm"] = values["thickness_mm"]
     rules: dict[str, object] = {
         room: replace(getattr(job, room), **changes) for room, changes in by_room.items()
     }

@@ -58,8 +58,9 @@ def square_up(picture: Picture, *, rules: PhotoRules) -> Picture:
     Returns:
         The sheet alone, at about the resolution it was taken with, its rim overpainted so that
         no table shows (the bow of a lens, a few pixels, is taken out where the sheet's sides show
-        it; the homography knows nothing of it); or the same picture where no sheet lies clearly on a darker ground. Then,
-        with `paper_mm`, scale is taken from the picture's long side, and a note says so.
+        it; the homography knows nothing of it); or the same picture where no sheet lies
+        clearly on a darker ground. Then, with `paper_mm`, scale is taken from the picture's long
+        side, and a note says so.
 
     Raises:
         UsageError: corners that do not go round an area, or a scale between two equal points.
