@@ -9,6 +9,7 @@ import cairosvg
 import cv2
 import numpy as np
 import numpy.typing as npt
+import pypdfium2
 
 from raster2path.cli import main as raster2path
 
@@ -18,7 +19,7 @@ PICTURES = HERE / "pictures"
 Image = npt.NDArray[np.uint8]
 
 SIGNS: dict[str, tuple[str, ...]] = {
-    "heron-sketch.jpg": ("--width", "900"),
+    "heron-sketch.jpg": ("--width", "900", "--pages", "a4"),
     "ferry-solid.png": ("--width", "900", "--dark", "opening", "--border", "rect"),
     "kelp-lines.png": ("--width", "700"),
     "boat-shed-bars.png": ("--width", "700", "--read", "bar"),
@@ -60,6 +61,23 @@ def read(path: Path) -> Image:
     return np.asarray(cv2.imread(str(path), cv2.IMREAD_COLOR), np.uint8)
 
 
+def page_of(pdf: Path, number: int, width: int) -> Image:
+    """A page as a printer would show it."""
+    page = pypdfium2.PdfDocument(pdf)[number]
+    image = page.render(scale=width / page.get_width()).to_numpy()
+    return np.ascontiguousarray(image[..., :3])
+
+
+def paper(folder: Path) -> Image:
+    """How the sheets lie, one of them, the job sheet, and what the customer signs."""
+    wanted = (("pages.pdf", 0), ("pages.pdf", 6), ("job.pdf", 0), ("proof.pdf", 0))
+    pages = [page_of(folder / name, number, 420) for name, number in wanted]
+    framed = [
+        cv2.copyMakeBorder(p, 2, 2, 2, 2, cv2.BORDER_CONSTANT, value=(150,) * 3) for p in pages
+    ]
+    return strip([np.asarray(page, np.uint8) for page in framed], 424, 600)
+
+
 def main() -> None:
     """Run the main job on every sample and put the results side by side."""
     PICTURES.mkdir(exist_ok=True)
@@ -82,6 +100,7 @@ def main() -> None:
                 fit_into(on_photo, 1100, round(1100 * on_photo.shape[0] / on_photo.shape[1])),
                 [cv2.IMWRITE_JPEG_QUALITY, 82],
             )
+        cv2.imwrite(str(PICTURES / "paper.png"), paper(jobs["heron-sketch.jpg"]), [16, 9])
         for how, name in READINGS.items():
             two = [read(SAMPLES / name), read(jobs[name] / "as-hung.png")]
             cv2.imwrite(str(PICTURES / f"read-{how}.png"), strip(two, 150, 112), [16, 9])
