@@ -194,7 +194,7 @@ def make(
         work_from_upright=picture.work_from_upright,
     )
     paths = road.stage("fit", fit_outlines, outlines, rules=job.fit)
-    art = road.stage("layout", lay_out, paths, rules=job.size)
+    art = road.stage("layout", lay_out, paths, rules=job.size, thickness_mm=job.ties.thickness_mm)
     sign = road.stage(
         "ties",
         hold,

@@ -319,8 +319,12 @@ class Holding:
         return True
 
     def _image(self, place: Gap) -> Gap | None:
-        """Where a tie at a place has its mirror image; None where it is its own, or has none."""
-        if self.mirror is None or self._is_own_image(place):
+        """Where a tie at a place has its mirror image; None where it is its own, or has none.
+
+        Letters are held alike rather than mirrored.
+        """
+        is_letter = place.a in self._alike or place.b in self._alike
+        if self.mirror is None or is_letter or self._is_own_image(place):
             return None
         return image_of(place, self.mirror)
 

@@ -23,6 +23,8 @@ from raster2path.model import (
     Placement,
 )
 from raster2path.sign._fits import fit_notes
+from raster2path.sign._hanging import holes_for
+from raster2path.sign._legible import too_small_to_read
 
 LARGEST_CORRECTION = 0.005
 """The door set the scale; a fit moves the outer edge by less than this, or something is wrong."""
@@ -41,8 +43,13 @@ class _Ring:
     shape: shapely.Polygon
 
 
-def lay_out(paths: Paths, *, rules: SizeRules) -> Art:
+def lay_out(paths: Paths, *, rules: SizeRules, thickness_mm: float = 1.5) -> Art:
     """What is metal: the art with its border, true to the width, every ring with its parent.
+
+    Args:
+        paths: fitted outlines.
+        rules: size, border, mounting holes, and from where the lettering is to be read.
+        thickness_mm: of the sheet, for the weight that hangs on the holes.
 
     Returns:
         Art whose even-odd fill is the metal. A parent comes before its children; outer edges
@@ -61,12 +68,18 @@ def lay_out(paths: Paths, *, rules: SizeRules) -> Art:
             "add --border rect, or say --dark metal"
         )
     edges = _nested(rings)
+    holes, hole_notes = holes_for(edges, paths.slits, rules=rules, thickness_mm=thickness_mm)
+    if holes:
+        edges = _nested([*rings, *(FittedRing(hole) for hole in holes)])
+    small = too_small_to_read(
+        edges, read_from_mm=rules.read_from_mm, width_mm=paths.placement.sign_mm[2]
+    )
     return Art(
         edges=edges,
         slits=paths.slits,
         border=paths.border,
         placement=paths.placement,
-        notes=(*paths.notes, *fit_notes(paths.placement), *_bare_notes(edges)),
+        notes=(*paths.notes, *fit_notes(paths.placement), *_bare_notes(edges), *hole_notes, *small),
     )
 
 

@@ -23,6 +23,7 @@ from raster2path.sign._islands import (
 )
 from raster2path.sign._loops import without_small_loops
 from raster2path.sign._necks import Necks
+from raster2path.sign._points import blunt_note, blunted
 from raster2path.sign._proof import free_ties, without_small_loose
 from raster2path.sign._rail import rail_under, with_rail
 from raster2path.sign._slits import slit_zone, with_gaps
@@ -95,6 +96,8 @@ def hold(
         *(tie for laid in necks.laid for tie in laid.ties),
     )
     rings, dropped = without_small_loose(necks.rings, least_mm2=rules.tie_mm**2)
+    outlines = shapely.MultiPolygon([_outline(tie) for tie in ties])
+    rings, tips = blunted(rings, radius_mm=rules.blunt_mm, keep_off=outlines)
     edges = _edges(rings)
     metal = metal_of(edge.path for edge in edges)
     slits, gaps_mm, slit_notes = _interrupted(art.slits, metal, rules)
@@ -117,9 +120,14 @@ def hold(
             *_rail_notes(rail),
             *not_found(missed),
             *_long_notes(ties, art, rules),
+            *blunt_note(tips, rules.blunt_mm),
             *thin_places(metal, web_mm=rules.web_mm),
         ),
     )
+
+
+def _outline(tie: Tie) -> shapely.Geometry:
+    return shapely.Polygon([(z.real, z.imag) for z in tie.corners])
 
 
 def _pieces(art: Art) -> list[_Piece]:
