@@ -12,6 +12,7 @@ import numpy.typing as npt
 from raster2path.errors import NothingFoundError
 from raster2path.job import InkRules, PaperLines, Tone
 from raster2path.model import Ink, Level, Mask, Note, NoteKind, Picture, frozen
+from raster2path.picture._binding import binding
 from raster2path.picture._colours import (
     Colour,
     flat_colours,
@@ -163,12 +164,11 @@ def _ink_of(picture: Picture, rules: InkRules) -> Ink:
         found = _level_of_photograph(grey, light, picture.name, keeps_rules=keeps_rules)
     level, notes = found.level, found.notes()
     mask, pen_px = found.mask(picture.name, is_photograph=is_photograph)
-    if is_photograph and not picture.is_squared:
-        beyond = _surroundings(level)
-        if beyond is not None and (mask & ~beyond).any():
-            level[beyond] = 0
-            mask, pen_px = found.mask(picture.name, is_photograph=is_photograph)
-            notes = (*notes, _SURROUNDINGS_NOTE)
+    beyond, more = _beyond(level, picture) if is_photograph else (None, ())
+    if beyond is not None and (mask & ~beyond).any():
+        level[beyond] = 0
+        mask, pen_px = found.mask(picture.name, is_photograph=is_photograph)
+        notes = (*notes, *more)
     if is_photograph and not picture.is_squared:
         notes = (*notes, _WHOLE_NOTE)
     frozen(mask)
@@ -276,6 +276,24 @@ _SURROUNDINGS_NOTE = Note(
     "what looks like table, cloth or hand at the picture's rim was left out",
     remedy="crop the picture to the paper if that is wrong",
 )
+
+
+_BINDING_NOTE = Note(
+    NoteKind.PICTURE,
+    "the row of holes along one side of the paper was left out, with all that lies beyond it",
+    remedy="crop the picture if that was drawn",
+)
+
+
+def _beyond(level: Level, picture: Picture) -> tuple[Mask | None, tuple[Note, ...]]:
+    """What is not of the drawing at the picture's rim, and what is said about it."""
+    holes = binding(level)
+    around = None if picture.is_squared else _surroundings(level)
+    told = ((holes, _BINDING_NOTE), (around, _SURROUNDINGS_NOTE))
+    notes = tuple(note for mask, note in told if mask is not None)
+    if holes is None or around is None:
+        return (around if holes is None else holes), notes
+    return holes | around, notes
 
 
 def _surroundings(level: Level) -> Mask | None:
