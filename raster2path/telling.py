@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from raster2path.model import CutType, Note, NoteKind, Read
+from raster2path.model import CutType, Note, NoteKind, Read, Tie
 from raster2path.pipeline import Result
 
 N_NOTES = 12
@@ -79,6 +79,7 @@ def _holding_lines(result: Result) -> list[str]:
     if sign.ties:
         ties = f"{_count(len(sign.ties), 'tie')} of {_widths(result)} mm"
         out.append(f"  {_count(max(1, sign.n_islands), 'loose piece')} held by {ties}")
+        out += _load_lines(sign.ties)
     elif sign.n_islands:
         out.append(f"  {_count(sign.n_islands, 'loose piece')} held by metal left in narrow gaps")
     if sign.gaps_mm:
@@ -87,6 +88,20 @@ def _holding_lines(result: Result) -> list[str]:
     if not out and result.plan.edges:
         return ["  in one piece without ties"]
     return out
+
+
+def _load_lines(ties: tuple[Tie, ...]) -> list[str]:
+    """The tie that has most to carry, for what it can."""
+    loads = [(tie, tie.load) for tie in ties if tie.load is not None]
+    if not loads:
+        return []
+    tie, load = max(loads, key=lambda pair: pair[1].stress_mpa / pair[1].allowed_mpa)
+    at = sum(tie.corners) / len(tie.corners)
+    share = 100 * load.stress_mpa / load.allowed_mpa
+    helped = "" if load.n_sharing == 1 else f" with {_count(load.n_sharing - 1, 'other')}"
+    where = f"  the hardest worked, at {at.real:.0f}, {at.imag:.0f} mm,"
+    much = f"{share:.0f} % of what it bears, knocks counted in"
+    return [f"{where} carries {load.mass_kg:.2g} kg{helped}: {much}"]
 
 
 def _widths(result: Result) -> str:

@@ -39,7 +39,8 @@ def thin_places(metal: shapely.Geometry, *, web_mm: float) -> tuple[Note, ...]:
         place = complex(point.x, point.y)
         if any(abs(place - (n.place_mm or 0)) < NEAR_MM for n in notes):
             continue
-        sentence = f"The metal is only {width:.1f} mm wide between two cuts."
+        long = max(part.length / 2 - width, width)
+        sentence = f"The metal is only {width:.1f} mm wide between two cuts, {long:.0f} mm along."
         notes.append(
             Note(NoteKind.THIN, sentence, place, width, f"draw it {web_mm:g} mm wide or more")
         )

@@ -11,6 +11,7 @@ from raster2path.geometry import Path, Points
 from raster2path.job import Corrections, TieMode, TieRules
 from raster2path.model import Art, Border, Island, Note, NoteKind, Sign, SignEdge, Tie
 from raster2path.sign._byhand import not_found, on_sheet
+from raster2path.sign._flimsy import flimsy_notes
 from raster2path.sign._holding import BAR_RATIO, Holding
 from raster2path.sign._islands import (
     CRUMB_MM2,
@@ -122,6 +123,7 @@ def hold(
             *_long_notes(ties, art, rules),
             *blunt_note(tips, rules.blunt_mm),
             *thin_places(metal, web_mm=rules.web_mm),
+            *flimsy_notes(metal, web_mm=rules.web_mm, thickness_mm=rules.thickness_mm),
         ),
     )
 
