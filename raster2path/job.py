@@ -45,6 +45,24 @@ class Tone(Enum):
     LIGHT = "light"
 
 
+class OrderHow(Enum):
+    """How the order of cuts is chosen; what must come first always does."""
+
+    PLANNED = "planned"
+    NEAR = "near"
+    SWEEP = "sweep"
+    SMALL_FIRST = "small-first"
+
+
+class Side(Enum):
+    """A side of the table."""
+
+    LEFT = "left"
+    TOP = "top"
+    RIGHT = "right"
+    BOTTOM = "bottom"
+
+
 class PaperLines(Enum):
     """What happens to lines printed on the paper."""
 
@@ -283,6 +301,41 @@ class TorchRules:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class OrderRules:
+    """How the order of cuts is chosen, and what it is planned for.
+
+    Attributes:
+        how: planned: so that the sheet bows and walking costs little, by the heat model; near:
+            the nearest pierce next; sweep: left to right; small-first: by length of cut.
+        reach_mm: how far the torch goes from where one stands.
+        table_mm: width and height of the table, the blank in its middle; None: the blank's own.
+        walls: sides of the table where nobody can stand.
+        thickness_mm: of the sheet.
+        speed_mm_min: of the hand. Common practice, no source (REFERENCE 3).
+        heat_j_mm: heat that each mm of cut leaves in the sheet; None: 13.3 J for each mm of
+            thickness, which nobody has measured for a hand torch.
+    """
+
+    how: OrderHow = OrderHow.PLANNED
+    reach_mm: float = 600.0
+    table_mm: tuple[float, float] | None = None
+    walls: tuple[Side, ...] | None = None
+    thickness_mm: float = 1.5
+    speed_mm_min: float = 1500.0
+    heat_j_mm: float | None = None
+
+    def __post_init__(self) -> None:
+        check_range("--reach", self.reach_mm, 100, 3000)
+        for side in self.table_mm or ():
+            check_range("--table side", side, 50, 20000)
+        if len(set(self.walls or ())) == len(Side):
+            raise UsageError("--walls names all four sides; expected one or more left to stand at")
+        check_range("hand speed", self.speed_mm_min, 100, 20000, "mm/min")
+        if self.heat_j_mm is not None:
+            check_range("heat of the cut", self.heat_j_mm, 0, 1000, "J/mm")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class TallyRules:
     """What the job sheet reckons with.
 
@@ -309,6 +362,8 @@ class Corrections:
 
     lettering_boxes_px: tuple[tuple[float, float, float, float], ...] = ()
     organic_boxes_px: tuple[tuple[float, float, float, float], ...] = ()
+    order_px: tuple[tuple[float, float], ...] = ()
+    """Places on cuts, in the order in which those are made; the others follow."""
     ties_px: tuple[tuple[float, float], ...] = ()
     """Places of ties that were added, or moved there."""
     no_ties_px: tuple[tuple[float, float, float, float], ...] = ()
@@ -329,6 +384,7 @@ class Job:
     fit: FitRules = field(default_factory=FitRules)
     ties: TieRules = field(default_factory=TieRules)
     torch: TorchRules = field(default_factory=TorchRules)
+    order: OrderRules = field(default_factory=OrderRules)
     print: PrintRules = field(default_factory=PrintRules)
     tally: TallyRules = field(default_factory=TallyRules)
     corrections: Corrections = field(default_factory=Corrections)

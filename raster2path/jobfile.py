@@ -27,6 +27,7 @@ FORMAT_VERSION = 1
 N_NUMBERS = {
     "lettering_boxes_px": 4,
     "organic_boxes_px": 4,
+    "order_px": 2,
     "ties_px": 2,
     "no_ties_px": 4,
 }

@@ -563,11 +563,44 @@ class CutOrder:
     plan: TorchPlan
     sequence: tuple[int, ...]
     notes: tuple[Note, ...] = ()
+    how: str = "near"
+    waits_s: tuple[float, ...] = ()
+    """Planned pause before each cut, first to last; empty where there is none at all."""
 
     @property
     def cuts(self) -> tuple[Cut, ...]:
         """The cuts, first to last; cut-001 is the first."""
         return tuple(self.plan.cuts[i] for i in self.sequence)
+
+
+@dataclass(frozen=True, slots=True)
+class Forecast:
+    """What an order does to the sheet and to the cutter, by the model of heat and bowing.
+
+    An elastic theory; it was never tried on steel. Tuples have one entry a cut, first to last.
+
+    Attributes:
+        bow_rms: mean buckling ratio while the art is cut (1: a flat sheet would bow).
+        bow_peak: the largest one of the whole job.
+        hottest_start_k: warmest place where a cut starts, above the workshop.
+        walk_m: from stand to stand; carry_m: the torch through the air.
+        begins_s, ends_s: when the arc strikes and stops.
+        starts_k: how warm the sheet is where each cut starts.
+        hottest_k, hottest_at: the warmest metal that stays, just before each cut.
+        stands: where the cutter stands for each cut.
+    """
+
+    bow_rms: float
+    bow_peak: float
+    hottest_start_k: float
+    walk_m: float
+    carry_m: float
+    begins_s: tuple[float, ...]
+    ends_s: tuple[float, ...]
+    starts_k: tuple[float, ...]
+    hottest_k: tuple[float, ...]
+    hottest_at: tuple[complex, ...]
+    stands: tuple[complex, ...]
 
 
 @dataclass(frozen=True, slots=True)

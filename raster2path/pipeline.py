@@ -204,7 +204,14 @@ def make(
         work_from_upright=picture.work_from_upright,
     )
     plan = road.stage("torch", plan_torch, sign, rules=job.torch)
-    order = road.stage("order", order_cuts, plan)
+    order = road.stage(
+        "order",
+        order_cuts,
+        plan,
+        rules=job.order,
+        corrections=job.corrections,
+        work_from_upright=picture.work_from_upright,
+    )
     faults = road.stage("proof", find_faults, order)
     return Result(
         job=job,

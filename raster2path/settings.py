@@ -17,9 +17,11 @@ from raster2path.job import (
     LetterCorners,
     LetteringMode,
     LetteringRules,
+    OrderHow,
     PaperLines,
     Scale,
     Show,
+    Side,
     TieMode,
     Tone,
 )
@@ -162,6 +164,11 @@ def choice(kind: type[E]) -> Callable[[str], E]:
             raise UsageError(f"'{text}' is not one of {words}") from None
 
     return read
+
+
+def sides(text: str) -> tuple[Side, ...]:
+    """Sides of the table such as `left,top`."""
+    return tuple(choice(Side)(word) for word in re.split(r"[,;\s]+", text.strip()) if word)
 
 
 def lettering_rules(words: list[str]) -> LetteringRules:
@@ -473,6 +480,42 @@ SETTINGS = (
         help="left on to be ground away (default: lettering 0.5 in openings over 12 mm, else 0)",
     ),
     Setting(
+        key="order",
+        option="order",
+        place=("order", "how"),
+        read=choice(OrderHow),
+        group=TORCH,
+        metavar="HOW",
+        help="planned (by heat: the sheet should bow less, on paper), near, sweep or small-first",
+    ),
+    Setting(
+        key="reach_mm",
+        option="reach",
+        place=("order", "reach_mm"),
+        read=length_mm,
+        group=TORCH,
+        metavar="MM",
+        help="how far the torch goes from where one stands (default 600)",
+    ),
+    Setting(
+        key="table_mm",
+        option="table",
+        place=("order", "table_mm"),
+        read=size_mm,
+        group=TORCH,
+        metavar="WxH",
+        help="the table, the blank in its middle (default: one stands at the blank itself)",
+    ),
+    Setting(
+        key="walls",
+        option="walls",
+        place=("order", "walls"),
+        read=sides,
+        group=TORCH,
+        metavar="SIDE,…",
+        help="sides of the table where nobody can stand: left, top, right, bottom",
+    ),
+    Setting(
         key="amps",
         option="amps",
         place=("tally", "amps"),
@@ -528,8 +571,9 @@ def with_said(job: Job, said: Said) -> Job:
         by_room.setdefault(room, {})[name] = value
     if "kerf_mm" in values:  # slits take the kerf from the metal that ties have to hold
         by_room.setdefault("ties", {})["kerf_mm"] = values["kerf_mm"]
-    if "thickness_mm" in values:  # one sheet: what holds it, and what it weighs
-        by_room.setdefault("tally", {})["thickness_mm"] = values["thickness_mm"]
+    if "thickness_mm" in values:  # one sheet: what holds it, how it bows, what it weighs
+        for room in ("order", "tally"):
+            by_room.setdefault(room, {})["thickness_mm"] = values["thickness_mm"]
     rules: dict[str, object] = {
         room: replace(getattr(job, room), **changes) for room, changes in by_room.items()
     }
@@ -549,6 +593,8 @@ def to_toml(value: object) -> TomlValue:
     if isinstance(value, Enum):
         return str(value.value)
     if isinstance(value, tuple):
+        if any(isinstance(part, Enum) for part in value):
+            return ",".join(str(part.value) for part in value)
         return [float(part) for part in value]
     if isinstance(value, (int, float)):
         return float(value)

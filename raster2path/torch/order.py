@@ -1,54 +1,181 @@
-"""Room: cuts in no order in, cuts in an order that keeps hold of what is not yet cut out."""
+"""Room: cuts in no order in, cuts in an order that keeps the sheet flat and the cutter at ease."""
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
-from raster2path.model import Cut, CutOrder, CutType, TorchPlan
+from raster2path.errors import UsageError
+from raster2path.geometry import Points
+from raster2path.job import Corrections, OrderHow, OrderRules
+from raster2path.model import CutOrder, Forecast, Note, NoteKind, TorchPlan
+from raster2path.torch._schedule import forecast, out_of_reach, starts_of, waiting_for, work_of
+from raster2path.torch._simple import by_rank, nearest
+
+NEAREST = OrderRules(how=OrderHow.NEAR)
+
+FOUND_MM = 25.0
+"""A place in `job.toml` means the cut nearest to it, no further off than this."""
+
+FEWEST = 4
+"""Fewer cuts than this are not planned: there is nothing to choose."""
+
+MOST = 400
+"""More cuts than this are not planned: it would take longer than to look at the drawing."""
+
+N_SIMULATED, N_SIMULATED_LONG, LONG = 3, 1, 60
+
+WALK_MORE_M = 1.0
+PEAK_MORE = 1.0005
+TRIED_COOL_K = 20.0
 
 
-def order_cuts(plan: TorchPlan) -> CutOrder:
-    """The order of cuts: inside before outside, the border last, else the nearest pierce next.
+def order_cuts(
+    plan: TorchPlan,
+    *,
+    rules: OrderRules = NEAREST,
+    corrections: Corrections | None = None,
+    work_from_upright: Points | None = None,
+) -> CutOrder:
+    """The order of cuts: inside before outside, the border last, and beyond that as asked.
 
-    The first cut is the one nearest to the sheet's top left corner among those that are free.
+    Planned means: by the model of heat and bowing (elastic theory, never tried on steel) the sheet
+    bows less than with the nearest pierce next, no cut starts where it is hot, and the cutter
+    walks no more than a metre further. Where no such order is found, it is the nearest one; `how`
+    of the result says which it is.
+
+    Args:
+        plan: the cuts.
+        rules: how the order is chosen, and what the sheet and the table are like.
+        corrections: where its `order_px` names cuts by places on them, those come first.
+        work_from_upright: from pixels of the upright picture to those of the working picture;
+            needed where cuts are named.
 
     Returns:
         A permutation; every cut comes before those that go round it (`Cut.inside`), and all
-        others before the border.
+        others before the border. The same plan and rules give the same order.
 
     Raises:
+        UsageError: the order by hand names no cut, one twice, or one too early.
         ValueError: cuts go round each other in a circle.
     """
-    cuts = plan.cuts
-    waits = [len(waiting) for waiting in _waiting_for(cuts)]
-    pierces = np.array([cut.pierce_mm for cut in cuts], np.complex128)
-    is_free = np.array([n == 0 for n in waits], np.bool_)
-    here, sequence = 0j, list[int]()
-    while len(sequence) < len(cuts):
-        if not is_free.any():
-            raise ValueError("expected nested cuts, but some go round each other in a circle")
-        away = np.where(is_free, np.abs(pierces - here), np.inf)
-        best = int(np.argmin(away))
-        sequence.append(best)
-        is_free[best] = False
-        here = complex(pierces[best])
-        for outer in _after(cuts, best):
-            waits[outer] -= 1
-            is_free[outer] = waits[outer] == 0
-    return CutOrder(plan=plan, sequence=tuple(sequence))
+    first = tuple[int, ...]()
+    if corrections is not None and corrections.order_px:
+        first = _named(plan, corrections.order_px, work_from_upright)
+    before, starts = waiting_for(plan), starts_of(plan)
+    how = rules.how
+    if how is OrderHow.SWEEP:
+        sequence = by_rank(starts.real, before, first)
+    elif how is OrderHow.SMALL_FIRST:
+        lengths = [0.0 if cut.path is None else cut.path.length for cut in plan.cuts]
+        sequence = by_rank(np.array(lengths), before, first)
+    else:
+        sequence = nearest(starts, before, first)
+    out = CutOrder(plan, sequence, _reach_notes(plan, rules), how.value)
+    if how is OrderHow.PLANNED:
+        is_worth_it = len(sequence) - len(first) >= FEWEST and len(sequence) <= MOST
+        found = _planned(plan, rules, sequence, first) if is_worth_it else None
+        if found is None:
+            out = replace(out, how=OrderHow.NEAR.value)
+        else:
+            out = replace(out, sequence=found)
+    return replace(out, how="by hand") if first else out
 
 
-def _after(cuts: tuple[Cut, ...], index: int) -> frozenset[int]:
-    """Cuts that must come after this one."""
-    outer = cuts[index].inside
-    borders = frozenset(k for k, cut in enumerate(cuts) if cut.type is CutType.BORDER)
-    return outer & borders if index in borders else outer | borders
+def foresee(order: CutOrder, *, rules: OrderRules) -> Forecast:
+    """What an order does to the sheet and to the cutter, by the whole simulation."""
+    return forecast(work_of(order.plan, rules), order.sequence, order.waits_s)
 
 
-def _waiting_for(cuts: tuple[Cut, ...]) -> list[set[int]]:
-    """For each cut, those that must come before it."""
-    before = [set[int]() for _ in cuts]
-    for index in range(len(cuts)):
-        for outer in _after(cuts, index):
-            before[outer].add(index)
-    return before
+def compare(order: CutOrder, *, rules: OrderRules) -> dict[str, Forecast]:
+    """The same for the order `taken`, for the `nearest` pierce next, and for a `sweep`."""
+    work = work_of(order.plan, rules)
+    others = {
+        "nearest": nearest(work.starts, work.before),
+        "sweep": by_rank(work.starts.real, work.before),
+    }
+    taken = forecast(work, order.sequence, order.waits_s)
+    return {"taken": taken} | {name: forecast(work, other) for name, other in others.items()}
+
+
+def _planned(
+    plan: TorchPlan, rules: OrderRules, near: tuple[int, ...], first: tuple[int, ...]
+) -> tuple[int, ...] | None:
+    """A better order than the nearest, or None; the whole simulation has the last word."""
+    from raster2path.torch._anneal import search
+    from raster2path.torch._surrogate import surrogate_of
+
+    work = work_of(plan, rules)
+    found = search(work, surrogate_of(work), near, first=first)
+    n_simulated = N_SIMULATED if len(near) <= LONG else N_SIMULATED_LONG
+    base = forecast(work, near)
+    best, best_cost = None, 1.0
+    for sequence in found[:n_simulated]:
+        told = forecast(work, sequence)
+        is_allowed = (
+            told.bow_rms < base.bow_rms
+            and told.bow_peak <= base.bow_peak * PEAK_MORE
+            and told.walk_m <= base.walk_m + WALK_MORE_M
+        )
+        hot = told.hottest_start_k / max(base.hottest_start_k, TRIED_COOL_K)
+        cost = 0.8 * told.bow_rms / max(base.bow_rms, 1e-9) + 0.2 * hot
+        if is_allowed and cost < best_cost:
+            best, best_cost = sequence, cost
+    return best
+
+
+def _reach_notes(plan: TorchPlan, rules: OrderRules) -> tuple[Note, ...]:
+    far = out_of_reach(plan, rules)
+    if not far.any():
+        return ()
+    k = int(np.argmax(far))
+    n = int(far.sum())
+    words = "1 cut lies" if n == 1 else f"{n} cuts lie"
+    sentence = f"{words} further in than a reach of {rules.reach_mm:g} mm from where one can stand."
+    return (
+        Note(NoteKind.SETTING, sentence, plan.cuts[k].pierce_mm, remedy="turn or shift the sheet"),
+    )
+
+
+def _named(
+    plan: TorchPlan, places_px: tuple[tuple[float, float], ...], homography: Points | None
+) -> tuple[int, ...]:
+    """The cuts that places in the upright picture mean, checked as an order."""
+    turn = np.eye(3) if homography is None else homography
+    before = waiting_for(plan)
+    out = list[int]()
+    for number, (x, y) in enumerate(places_px, 1):
+        name = f"order_px {number} ({x:g}, {y:g})"
+        u, v, w = turn @ (x, y, 1.0)
+        at = complex(*plan.sign.art.placement.to_mm(np.array([[u / w, v / w]]))[0])
+        cut = _nearest_cut(plan, at, name)
+        if cut in out:
+            earlier = out.index(cut) + 1
+            raise UsageError(f"{name} is the same cut as order_px {earlier}; expected each once")
+        missing = before[cut] - set(out)
+        if missing:
+            inner = plan.cuts[min(missing)].pierce_mm
+            raise UsageError(
+                f"{name} is cut too early: it goes round {len(missing)} cuts that come first, one "
+                f"of them at {inner.real:.0f}, {inner.imag:.0f} mm on the sheet; name those before "
+                "it, or leave it out"
+            )
+        out.append(cut)
+    return tuple(out)
+
+
+def _nearest_cut(plan: TorchPlan, at: complex, name: str) -> int:
+    away = [
+        min(abs(cut.pierce_mm - at), np.inf if cut.path is None else _distance(cut.path.flat(), at))
+        for cut in plan.cuts
+    ]
+    if not away or min(away) > FOUND_MM:
+        raise UsageError(
+            f"{name} finds no cut within {FOUND_MM:g} mm; expected a place on a cutting line"
+        )
+    return int(np.argmin(away))
+
+
+def _distance(points: Points, at: complex) -> float:
+    return float(np.hypot(*(points - (at.real, at.imag)).T).min())

@@ -1,0 +1,224 @@
+"""When each cut is made, from where, and what the sheet goes through meanwhile."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from raster2path.geometry import Complexes, Path, to_points
+from raster2path.job import OrderRules
+from raster2path.model import CutType, Forecast, TorchPlan
+from raster2path.torch._buckling import Plate, coarse, plate_for
+from raster2path.torch._heat import (
+    Bools,
+    Floats,
+    Grid,
+    Ints,
+    Steel,
+    Timed,
+    Track,
+    grid_over,
+    simulate,
+    track,
+)
+from raster2path.torch._stands import Stands, stands_round, walk
+
+FLAT_MM = 0.3
+"""Cuts are flattened so finely for the heat: a tenth of what the cells could tell."""
+
+ROUND_MM = 25.0
+"""Blank beyond the outermost cut, where its size is not said."""
+
+PIERCE_S, MOVE_S = 0.5, 4.0
+"""To strike and go through; to look, lift the shade and settle. Assumed (FINDINGS 7)."""
+
+CARRY_MM_S = 500.0
+"""How fast the torch is carried; assumed."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Work:
+    """All cuts of a plan, as heat and hand see them, in the plan's order.
+
+    Attributes:
+        starts, ends: where the arc strikes and where it stops.
+        lead_s: from striking to the path's beginning, the pierce included.
+        path_s: along the path.
+        tail_s: along the run-past.
+        is_last: True for borders.
+        before: for each cut, those that must come before it.
+    """
+
+    plan: TorchPlan
+    steel: Steel
+    grid: Grid
+    plate: Plate
+    stands: Stands
+    tracks: tuple[Track, ...]
+    starts: Complexes
+    ends: Complexes
+    lead_s: Floats
+    path_s: Floats
+    tail_s: Floats
+    is_last: Bools
+    before: tuple[frozenset[int], ...]
+    stays: Bools
+
+    @property
+    def takes_s(self) -> Floats:
+        """From striking the arc to its end."""
+        return self.lead_s + self.path_s + self.tail_s
+
+
+def waiting_for(plan: TorchPlan) -> tuple[frozenset[int], ...]:
+    """For each cut, those that must come before it: inside it, or anything before the border."""
+    cuts = plan.cuts
+    before = [set[int]() for _ in cuts]
+    borders = [k for k, cut in enumerate(cuts) if cut.type is CutType.BORDER]
+    for inner, cut in enumerate(cuts):
+        for outer in cut.inside:
+            if cut.type is not CutType.BORDER or outer in borders:
+                before[outer].add(inner)
+    for outer in borders:
+        before[outer] |= {k for k in range(len(cuts)) if k not in borders}
+    return tuple(frozenset(some) for some in before)
+
+
+def blank_of(plan: TorchPlan) -> tuple[float, float, float, float]:
+    """The blank's box: the sheet where its size is known, else a hand's breadth round the cuts."""
+    points = [cut.path.flat(FLAT_MM) for cut in plan.cuts if cut.path is not None]
+    points.append(to_points([cut.pierce_mm for cut in plan.cuts]))
+    every = np.vstack(points)
+    (left, top), (right, bottom) = every.min(axis=0), every.max(axis=0)
+    sheet = plan.sign.art.placement.sheet_mm
+    if sheet is None:
+        return left - ROUND_MM, top - ROUND_MM, right + ROUND_MM, bottom + ROUND_MM
+    return (
+        min(left - 1, 0.0),
+        min(top - 1, 0.0),
+        max(right + 1, sheet[0]),
+        max(bottom + 1, sheet[1]),
+    )
+
+
+def starts_of(plan: TorchPlan) -> Complexes:
+    """Where each cut's arc strikes."""
+    return np.array([cut.pierce_mm for cut in plan.cuts], np.complex128)
+
+
+def out_of_reach(plan: TorchPlan, rules: OrderRules) -> Bools:
+    """For each cut, True where part of it is too far from every place where one can stand."""
+    if not plan.cuts:
+        return np.zeros(0, np.bool_)
+    return stands_round(plan, starts_of(plan), grid_over(blank_of(plan)), rules).is_out_of_reach
+
+
+def work_of(plan: TorchPlan, rules: OrderRules) -> Work:
+    """What a plan's cuts do to the sheet, whatever their order."""
+    steel = Steel(thickness_mm=rules.thickness_mm, heat_j_mm=rules.heat_j_mm)
+    speed = rules.speed_mm_min / 60
+    path_mm = sum(cut.path.length for cut in plan.cuts if cut.path is not None)
+    span_s = path_mm / speed + len(plan.cuts) * (PIERCE_S + MOVE_S + 0.5)
+    grid = grid_over(blank_of(plan), span_s=span_s, alpha_mm2_s=steel.alpha_mm2_s)
+    starts = starts_of(plan)
+    tracks, ends = list[Track](), list[complex]()
+    lead_s, path_s, tail_s = list[float](), list[float](), list[float]()
+    for cut in plan.cuts:
+        points = to_points([cut.pierce_mm]) if cut.path is None else cut.path.flat(FLAT_MM)
+        made = track(
+            grid,
+            points,
+            steel.line_j_mm,
+            is_closed=cut.path is not None and cut.path.is_closed,
+            falls=cut.type is CutType.OPENING,
+            spot_j=steel.line_j_mm * speed * PIERCE_S,
+        )
+        tracks.append(made)
+        last = cut.run_past or cut.path
+        ends.append(cut.pierce_mm if last is None else _end(last))
+        lead_s.append(PIERCE_S + (cut.lead_in.length if cut.lead_in else 0) / speed)
+        path_s.append(made.length_mm / speed)
+        tail_s.append((cut.run_past.length if cut.run_past else 0) / speed)
+    stands = stands_round(plan, starts, grid, rules)
+    return Work(
+        plan,
+        steel,
+        grid,
+        plate_for(grid, rules.thickness_mm),
+        stands,
+        tuple(tracks),
+        starts,
+        np.array(ends, np.complex128),
+        np.array(lead_s),
+        np.array(path_s),
+        np.array(tail_s),
+        np.array([cut.type is CutType.BORDER for cut in plan.cuts], np.bool_),
+        waiting_for(plan),
+        _stays(plan, grid),
+    )
+
+
+def _end(path: Path) -> complex:
+    return path.start if path.is_closed else path.end
+
+
+def _stays(plan: TorchPlan, grid: Grid) -> Bools:
+    """Cells whose middle lies in metal that stays; all of them where no edge is known."""
+    out = np.zeros(grid.n_rows * grid.n_cols, np.bool_)
+    for edge in plan.edges:
+        inside = track(grid, edge.path.flat(FLAT_MM), 0.0, is_closed=True, falls=True).drop
+        out[inside] ^= True
+    shaped = out.reshape(grid.n_rows, grid.n_cols)
+    return shaped if out.any() else ~shaped
+
+
+def times_of(work: Work, sequence: Ints, waits_s: Floats) -> Floats:
+    """When each cut of an order strikes its arc."""
+    carried = np.abs(work.starts[sequence[1:]] - work.ends[sequence[:-1]])
+    between = work.takes_s[sequence[:-1]] + MOVE_S + carried / CARRY_MM_S
+    worked = np.concatenate([[0.0], np.cumsum(between)])[: len(sequence)]
+    return np.asarray(waits_s.cumsum() + worked, np.float64)
+
+
+def forecast(work: Work, sequence: Sequence[int], waits_s: Sequence[float] = ()) -> Forecast:
+    """What an order does, by the whole simulation."""
+    order = np.array(sequence, np.int64)
+    waits = np.array(waits_s or [0.0] * len(order))
+    begins = times_of(work, order, waits)
+    runs = begins + work.lead_s[order]
+    ends = runs + work.path_s[order]
+    cuts = [
+        Timed(work.tracks[k], complex(work.starts[k]), *moments)
+        for k, *moments in zip(
+            order.tolist(), begins.tolist(), runs.tolist(), ends.tolist(), strict=True
+        )
+    ]
+    warmth = simulate(
+        work.grid, work.steel, cuts, coarse=coarse(work.grid, work.plate.shape), stays=work.stays
+    )
+    ratio = work.plate.ratio(warmth.looks)
+    art = warmth.times_s <= max(ends[~work.is_last[order]], default=np.inf)
+    walked_mm, chosen = walk(work.stands, order)
+    carried = np.abs(work.starts[order[1:]] - work.ends[order[:-1]]).sum() if len(order) else 0.0
+    middles = _middles(work.grid, warmth.peak_cells)
+    return Forecast(
+        bow_rms=float(np.sqrt(np.mean(ratio[art] ** 2))) if art.any() else 0.0,
+        bow_peak=float(ratio.max(initial=0.0)),
+        hottest_start_k=float(warmth.starts_k.max(initial=0.0)),
+        walk_m=walked_mm / 1000,
+        carry_m=float(carried) / 1000,
+        begins_s=tuple(begins.tolist()),
+        ends_s=tuple((ends + work.tail_s[order]).tolist()),
+        starts_k=tuple(warmth.starts_k.tolist()),
+        hottest_k=tuple(warmth.peaks_k.tolist()),
+        hottest_at=tuple(middles.tolist()),
+        stands=tuple(work.stands.places[chosen].tolist()),
+    )
+
+
+def _middles(grid: Grid, cells: Ints) -> Complexes:
+    rows, cols = np.divmod(cells, grid.n_cols)
+    x = grid.left_mm + (cols + 0.5) * grid.cell_mm
+    return np.asarray(x + 1j * (grid.top_mm + (rows + 0.5) * grid.cell_mm), np.complex128)
