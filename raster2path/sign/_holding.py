@@ -259,6 +259,8 @@ class Holding:
         only what is still loose then is tied without.
         """
         for is_mirrored in (True, False) if self.mirror is not None else (False,):
+            if len(self.groups.all_groups()) == 1:
+                return
             for _, rank, place, demand in self._tries(longest_mm, is_mirrored=is_mirrored):
                 if self.groups.find(place.a) == self.groups.find(place.b):
                     continue
@@ -274,9 +276,10 @@ class Holding:
     ) -> list[tuple[float, int, Gap, Strictness | None]]:
         """Places and ways to tie there, the gentlest first."""
         places = [place for place in self._places if place.length_mm <= longest_mm]
+        factors = [self._pair_factor(place) for place in places]
         tries: list[tuple[float, int, Gap, Strictness | None]] = [
-            (place.cost * demand.factor * self._pair_factor(place), rank, place, demand)
-            for place in places
+            (place.cost * demand.factor * factor, rank, place, demand)
+            for place, factor in zip(places, factors, strict=True)
             for rank, demand in enumerate(self._demands(place))
         ]
         if not is_mirrored:
