@@ -17,6 +17,7 @@ from raster2path.errors import UsageError
 from raster2path.job import PhotoRules
 from raster2path.model import Picture
 from raster2path.picture._lens import Lens, lens_of
+from raster2path.picture.ink import find_ink
 from raster2path.picture.paper import _homography, square_up
 
 Bytes = npt.NDArray[np.uint8]
@@ -54,6 +55,12 @@ def grain(rng: np.random.Generator, shape: tuple[int, int]) -> Floats:
 def on_a_table(ground: float = 0.1, turned: int = 0) -> tuple[Bytes, Floats]:
     """A photograph of an A4 sheet with five dots, and its corners, whole numbers at pixel rims."""
     rng = np.random.default_rng(4)
+    table = ground * (1 + 2.5 * grain(rng, (840 * 2, 1200 * 2)))
+    return np.ascontiguousarray(np.rot90(photographed(table, rng), turned)), QUAD_PX
+
+
+def photographed(table: Floats, rng: np.random.Generator) -> Bytes:
+    """The sheet on a table whose light is given, twice as large as the photograph gets."""
     size = (int(A4_MM[0] * PX_PER_MM), int(A4_MM[1] * PX_PER_MM))
     page = np.full(size[::-1], 0.8)
     for x, y in np.rint(MARKS_MM * PX_PER_MM * 16).astype(int):
@@ -65,7 +72,6 @@ def on_a_table(ground: float = 0.1, turned: int = 0) -> tuple[Bytes, Floats]:
     )
     fine = 2
     grow = np.array([[fine, 0, fine / 2 - 0.5], [0, fine, fine / 2 - 0.5], [0, 0, 1.0]])
-    table = ground * (1 + 2.5 * grain(rng, (840 * fine, 1200 * fine)))
     size2 = (1200 * fine, 840 * fine)
     paper = cv2.warpPerspective(page, grow @ put, size2, borderMode=cv2.BORDER_REPLICATE)
     # Falls from 1 to 0 between the last pixel's middle and the next one's: half at its rim.
@@ -74,7 +80,7 @@ def on_a_table(ground: float = 0.1, turned: int = 0) -> tuple[Bytes, Floats]:
     seen = np.asarray(cv2.resize(whole, (1200, 840), interpolation=cv2.INTER_AREA))
     seen = cv2.GaussianBlur(seen, (0, 0), 0.9) + rng.normal(0, 0.006, seen.shape)
     coded = np.round(255 * np.clip(seen, 0, 1)[..., None] ** (1 / 2.2) * (0.9, 0.97, 1.0))
-    return np.ascontiguousarray(np.rot90(coded.astype(np.uint8), turned)), QUAD_PX
+    return np.asarray(coded, np.uint8)
 
 
 def dots_px(rgb: Bytes) -> Floats:
@@ -354,3 +360,50 @@ def test_a_lens_straightens_what_it_bends() -> None:
     lens = Lens((600.0, 420.0), 732.0, -0.08)
     points = np.random.default_rng(1).uniform(0, 800, (50, 2))
     assert np.abs(lens.straightened(lens.bent(points)) - points).max() < 1e-4
+
+
+def cloth(tones: tuple[float, float], wide_px: float, *, checked: bool = False) -> Floats:
+    """Stripes or checks, under the same lamp as the paper."""
+    y, x = np.mgrid[: 840 * 2, : 1200 * 2] / 2
+    stripe = np.floor((x + 0.3 * y) / wide_px) % 2
+    if checked:
+        stripe = (np.floor(x / wide_px) + np.floor(y / wide_px)) % 2
+    lamp = np.linspace(1, 0.6, 2400)[None]
+    return np.asarray((tones[0] + (tones[1] - tones[0]) * stripe) * lamp)
+
+
+@pytest.mark.parametrize("light", [0.3, 0.45, 0.55])
+def test_a_sheet_on_a_pale_table_under_a_lamp_is_found(light: float) -> None:
+    """Paper gives 0.8 of the lamp's light, its far end 0.48: darker than the table near by."""
+    rng = np.random.default_rng(6)
+    table = light * (1 + 0.3 * grain(rng, (1680, 2400))) * np.linspace(1, 0.6, 2400)[None]
+    squared = square_up(picture_of(photographed(table, rng)), rules=PhotoRules(paper_mm=A4_MM))
+    assert squared.is_squared
+    assert squared.mm_per_px is not None
+    assert np.abs(dots_px(squared.rgb) * squared.mm_per_px - MARKS_MM).max() < 0.35
+
+
+@pytest.mark.parametrize(
+    "table",
+    [
+        cloth((0.1, 0.8), 40),
+        cloth((0.3, 0.78), 25),
+        cloth((0.15, 0.75), 30, checked=True),
+        cloth((0.72, 0.72), 30),
+    ],
+)
+@pytest.mark.parametrize("paper_mm", [None, A4_MM])
+def test_on_a_cloth_as_pale_as_paper_it_is_found_or_the_picture_used_whole(
+    table: Floats, paper_mm: tuple[float, float] | None
+) -> None:
+    rgb = photographed(table, np.random.default_rng(6))
+    squared = square_up(picture_of(rgb), rules=PhotoRules(paper_mm=paper_mm))
+    if squared.is_squared:
+        width, height = squared.rgb.shape[1::-1]
+        flat = np.array([[0, width, width, 0], [0, 0, height, height], [1, 1, 1, 1]], float)
+        seen = np.linalg.inv(squared.work_from_upright) @ flat
+        assert np.abs((seen[:2] / seen[2]).T - QUAD_PX).max() < 3
+    else:
+        assert squared.rgb is rgb
+        said = (*squared.notes, *find_ink(squared).notes)
+        assert any("no whole sheet" in note.sentence for note in said)

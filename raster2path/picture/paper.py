@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import cv2
@@ -168,16 +169,43 @@ def _find_sheet(rgb: Bytes, *, is_expected: bool) -> _Sheet | None:
     palest = _bytes(cv2.min(cv2.min(channels[0], channels[1]), channels[2]))
     strongest = cv2.max(cv2.max(channels[0], channels[1]), channels[2])
     neutral = _bytes(255.0 * palest / np.maximum(strongest, 40))
-    for tone in (palest, neutral, _grey(small)):
-        closed = np.asarray(cv2.morphologyEx(tone, cv2.MORPH_CLOSE, np.ones((9, 9))), np.uint8)
-        rough = _best_quad(closed)
-        if rough is None or not _is_on_ground(closed, rough, is_expected=is_expected):
+    for tone in _tones(palest, neutral, _grey(small)):
+        rough = _best_quad(tone)
+        if rough is None or not _is_on_ground(tone, rough, is_expected=is_expected):
             continue
         stretch = np.array([cols / size[0], rows / size[1]])
         sheet = _refined(rgb, (rough + 0.5) * stretch, is_expected=is_expected)
         if sheet is not None:
             return sheet
     return None
+
+
+def _tones(palest: Bytes, neutral: Bytes, grey: Bytes) -> Iterator[Bytes]:
+    """Tones in which paper may be the brightest, strokes closed over; the likeliest first."""
+    closed = [
+        _bytes(cv2.morphologyEx(t, cv2.MORPH_CLOSE, np.ones((9, 9)))) for t in (palest, neutral)
+    ]
+    yield from closed
+    yield _bytes(cv2.morphologyEx(grey, cv2.MORPH_CLOSE, np.ones((9, 9))))
+    # A pale table under a lamp: paper in the shade is darker than the table in the light.
+    yield _evenly_lit(closed[0])
+
+
+def _evenly_lit(tone: Bytes) -> Bytes:
+    """The tone less the slope of light over its middle, where paper lies if there is any."""
+    rows, cols = tone.shape
+    log = np.log(np.maximum(tone, 8).astype(np.float32))
+    y, x = np.mgrid[:rows, :cols].astype(np.float32)
+    basis = np.stack([np.ones_like(x), x / cols - 0.5, y / rows - 0.5], axis=-1)
+    middle = (slice(rows // 4, -rows // 4, 4), slice(cols // 4, -cols // 4, 4))
+    a, b = basis[middle].reshape(-1, 3), log[middle].ravel()
+    weight = np.ones_like(b)
+    for _ in range(6):
+        root = np.sqrt(weight)
+        slope = np.linalg.lstsq(a * root[:, None], b * root, rcond=None)[0]
+        rest = b - a @ slope
+        weight = np.where(np.abs(rest) < 2.5 * np.median(np.abs(rest)) + 1e-3, 1.0, 0.0)
+    return _bytes(np.clip(200 * np.exp(log - basis @ slope), 0, 255))
 
 
 def _grey(rgb: Bytes) -> Bytes:
@@ -273,7 +301,7 @@ def _parting(tone: Bytes, quad: Points) -> float:
         inward = np.array([-along[1], along[0]])
         at = a + np.linspace(0.04, 0.96, 60)[:, None] * (b - a)
         inner, outer = (_at(tone, at + step * inward) for step in (6, -6))
-        shares.append(float((inner > 1.12 * outer + 5).mean()))
+        shares.append(float((inner > 1.07 * outer + 4).mean()))
     return min(shares)
 
 
