@@ -8,7 +8,7 @@ paths by annealing), Ramani et al. 2022 (scan order by heat).
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -46,6 +46,9 @@ class Judge:
     Attributes:
         late: (pairs, 2) a long cut and a short one beside it, which should come first.
         leant: (pairs, 2) a cut, and one whose cutter leans over it.
+        base: what the nearest order has: bow, peak, preheat, carrying, walking.
+        is_exact: judge by the buckling ratio itself, not by its cheap likeness.
+        most_peak: a higher peak than this, in parts of the nearest one's, is dear.
     """
 
     work: Work
@@ -54,6 +57,7 @@ class Judge:
     leant: Ints
     base: tuple[float, float, float, float, float]
     is_exact: bool = False
+    most_peak: float = 0.99
 
     def cost(self, orders: Ints) -> Floats:
         """The cost of each of several orders; lower is better."""
@@ -62,7 +66,7 @@ class Judge:
         walk = walks(self.work.stands, orders)
         place = np.argsort(orders, axis=1)
         cost = BOW * told.bow / bow + PREHEAT * told.preheat / preheat
-        cost += PEAK * np.maximum(told.peak / peak - 0.99, 0)
+        cost += PEAK * np.maximum(told.peak / peak - self.most_peak, 0)
         cost += CARRY * told.carry_mm / carry
         cost += WALK * np.minimum((walk - walked) / 1000, 1.0)
         cost += np.maximum(walk - walked - WALK_MORE_MM, 0) / 500
@@ -159,6 +163,29 @@ def search(
             best[:N_FINE], judge, rules, rng, (min(4 * n, FINE_ROUNDS), FINE_HOT, COLD)
         )
     return list(dict.fromkeys(tuple(row) for row in best.tolist()))
+
+
+def refine(
+    work: Work,
+    sur: Surrogate,
+    near: Sequence[int],
+    found: Sequence[Sequence[int]],
+    *,
+    first: Sequence[int],
+    most_peak: float,
+) -> list[tuple[int, ...]]:
+    """Orders near to those found, whose peak is lower, as the stand-in tells it; best first."""
+    judge = replace(judge_for(work, sur, near, is_exact=True), most_peak=most_peak)
+    starts = np.array([found[k % len(found)] for k in range(N_FINE)])
+    rounds = (min(4 * len(near), FINE_ROUNDS), FINE_HOT, COLD)
+    rng = np.random.default_rng(2)
+    best = _annealed(starts, judge, _Rules(work, len(first)), rng, rounds)
+    return list(dict.fromkeys(tuple(row) for row in best.tolist()))
+
+
+def peaks(sur: Surrogate, orders: Sequence[Sequence[int]]) -> Floats:
+    """The highest buckling ratio of each order, as the stand-in tells it."""
+    return follow(sur, np.array(orders), is_exact=True).peak
 
 
 def _annealed(

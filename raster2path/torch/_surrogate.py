@@ -233,13 +233,12 @@ def follow(sur: Surrogate, orders: Ints, *, is_exact: bool = False) -> Told:
         np.multiply(begin, sur.fades[cut], out=end)
         end += sur.given[cut]
         state = end
-    flat = states.reshape(-1, n_waves)
+    # one small product after the other: a large one would wake threads that cost more than they do
     if is_exact:
-        shapes = (flat @ sur.whole).reshape(-1, N_SHAPES, N_SHAPES)
-        stress = np.square(np.maximum(np.linalg.eigvalsh(shapes)[:, -1], 0))
+        shapes = (states @ sur.whole).reshape(2 * n, n_orders, N_SHAPES, N_SHAPES)
+        stress = np.square(np.maximum(np.linalg.eigvalsh(shapes)[..., -1], 0))
     else:
-        stress = np.square(flat @ sur.gain).sum(axis=1)
-    stress = stress.reshape(2 * n, n_orders)
+        stress = np.square(states @ sur.gain).sum(axis=2)
     cuts_s = sur.takes_s[orders]
     gaps_s = MOVE_S + GAP_STEP_S * rows
     art = ~sur.is_last[orders]
