@@ -165,6 +165,18 @@ def test_a_drop_is_what_lies_inside() -> None:
     assert made.heat_j.sum() == pytest.approx(10.0 * 160)
 
 
+def test_what_has_fallen_is_not_heated() -> None:
+    """A pass along the edge of an opening that is out already: all its heat stays in the metal."""
+    grid = grid_over((0, 0, 100, 100))
+    ring = np.array([[20.0, 30.0], [80.0, 30.0], [80.0, 50.0], [20.0, 50.0]])
+    opening = track(grid, ring, 10.0, is_closed=True, falls=True)
+    again = track(grid, ring, 10.0, is_closed=True, falls=False)
+    seen = simulated(grid, NO_LOSS, timed(opening), timed(again, 20.0), until_s=40)
+    assert seen.final.ravel()[opening.drop].max() == 0
+    assert seen.given_j == pytest.approx(2 * 10.0 * 160)
+    assert seen.kept_j == pytest.approx(seen.given_j - seen.dropped_j)
+
+
 @settings(max_examples=25, deadline=None)
 @given(st.lists(st.tuples(st.floats(3, 97), st.floats(3, 97)), min_size=3, max_size=7))
 def test_every_cut_gives_all_its_heat(points: list[tuple[float, float]]) -> None:
