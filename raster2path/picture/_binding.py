@@ -116,31 +116,32 @@ def _rows_along(level: Floats, ends: Doubles) -> list[_Row]:
     x = ends[:, :1] + (ends[:, 1:] - ends[:, :1]) * (y / rows)
     parts = soft[y, x.astype(np.int64)].reshape(len(ends), _PARTS, max(size, 1))
     deep = np.sort(parts.std(axis=2), axis=1)[:, -_LEAST_PARTS] > DEEP
-    judged = (_judged(*pair) for pair in zip(ends[deep], parts[deep], strict=True))
-    return [row for row in judged if row is not None]
+    return _judged(ends[deep], np.asarray(parts[deep], np.float32))
 
 
-def _judged(ends: Doubles, parts: Floats) -> _Row | None:
-    """A line as a row of holes, or None."""
-    size = parts.shape[1]
-    parts = parts - parts.mean(axis=1, keepdims=True)
-    deep = parts.std(axis=1)
-    spectrum = np.abs(np.fft.rfft(parts, 2 * size, axis=1)) ** 2
-    overlap = 1 - np.arange(size) / size
-    alike = np.fft.irfft(spectrum, axis=1)[:, :size] / np.maximum(overlap, 0.3)
-    alike = alike / np.maximum(alike[:, :1], 1e-9)
+def _judged(ends: Doubles, parts: Floats) -> list[_Row]:
+    """Lines, whose parts along them are given, that are rows of holes."""
+    size = parts.shape[2]
+    parts = parts - parts.mean(axis=2, keepdims=True)
+    deep = parts.std(axis=2)
+    spectrum = np.abs(np.fft.rfft(parts, 2 * size, axis=2)) ** 2
+    overlap = np.maximum(1 - np.arange(size) / size, 0.3)
+    alike = np.fft.irfft(spectrum, axis=2)[..., :size] / overlap
+    alike /= np.maximum(alike[..., :1], 1e-9)
     # The holes' distance, the same in all parts but for the slant of the picture.
-    usual = np.median(alike, axis=0)
+    usual = np.sort(alike, axis=1)[:, _PARTS // 2]
     low, high = max(5, size // 16), size // 2
-    far = low + int(np.argmax(usual[low:high]))
-    near = alike[:, max(low, round(0.87 * far)) : round(1.15 * far) + 1].max(axis=1)
-    between = alike[:, round(0.4 * far) : round(0.6 * far) + 1].min(axis=1)
-    is_even = (near > LIKE) & (between < 0) & (deep > DEEP)
-    n_holes = parts.size / far
-    if is_even.sum() < _LEAST_PARTS or n_holes < LEAST_HOLES:
-        return None
-    columns = (float(ends[0]), float(ends[1]))
-    return _Row(columns, float(np.sort(near * deep)[-_LEAST_PARTS:].mean()), n_holes)
+    found = []
+    for k in np.flatnonzero(usual[:, low:high].max(axis=1, initial=-1) > LIKE / 2):
+        far = low + int(np.argmax(usual[k, low:high]))
+        near = alike[k, :, max(low, round(0.87 * far)) : round(1.15 * far) + 1].max(axis=1)
+        between = alike[k, :, round(0.4 * far) : round(0.6 * far) + 1].min(axis=1)
+        is_even = (near > LIKE) & (between < 0) & (deep[k] > DEEP)
+        n_holes = parts[k].size / far
+        if is_even.sum() >= _LEAST_PARTS and n_holes >= LEAST_HOLES:
+            score = float(np.sort(near * deep[k])[-_LEAST_PARTS:].mean())
+            found.append(_Row((float(ends[k, 0]), float(ends[k, 1])), score, n_holes))
+    return found
 
 
 def _is_at_end(level: Floats, row: _Row) -> bool:

@@ -7,6 +7,7 @@ measured along it and divided out, so that strokes across it stay whole.
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from dataclasses import dataclass
 
 import cv2
@@ -51,9 +52,13 @@ class _Track:
         n = min(len(self.x), 8)
         y = np.interp(x, self.x, self.y)
         for end, side in ((slice(0, n), -1), (slice(-n, None), 1)):
-            slope, height = np.polyfit(self.x[end], self.y[end], 1)
             beyond = (x - self.x[-1 if side > 0 else 0]) * side > 0
-            y = np.where(beyond, slope * x + height, y)
+            if not np.any(beyond):
+                continue
+            x_mean, y_mean = self.x[end].mean(), self.y[end].mean()
+            away = self.x[end] - x_mean
+            slope = float(away @ self.y[end] / (away @ away))
+            y = np.where(beyond, y_mean + slope * (x - x_mean), y)
         return np.asarray(y, np.float64)
 
 
@@ -134,34 +139,44 @@ def _ridge(dark: Floats) -> Floats:
 
 def _slope(ridge: Floats) -> float:
     """The slope along which thin dark lines add up best."""
-    small = cv2.resize(ridge, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
-    rows, cols = small.shape
-    best, best_score = 0.0, 0.0
-    for slope in _GLOBAL:
-        shift = np.array([[1, 0, 0], [-slope, 1, 0.5 * slope * cols]])
-        level = cv2.warpAffine(small, shift, (cols, rows), flags=cv2.INTER_LINEAR)
-        # Parts of the picture by themselves: a curved sheet is straight only in parts.
-        parts = np.array_split(np.asarray(level), 4, axis=1)
-        score = float(sum((part.mean(axis=1) ** 2).sum() for part in parts))
-        if score > best_score:
-            best, best_score = float(slope), score
-    return best
+    size = (max(1, ridge.shape[1] // 2), max(1, ridge.shape[0] // 2))
+    small = np.asarray(cv2.resize(ridge, size, interpolation=cv2.INTER_AREA), np.float32)
+    # All of them: on squared paper the true slope is a narrow peak among others.
+    scores = [_adding_up(small, float(slope)) for slope in _GLOBAL]
+    return float(_GLOBAL[int(np.argmax(scores))])
+
+
+def _adding_up(ridge: Floats, slope: float) -> float:
+    """How well thin lines with this slope add up."""
+    rows, cols = ridge.shape
+    shift = np.array([[1, 0, 0], [-slope, 1, 0.5 * slope * cols]])
+    level = np.asarray(cv2.warpAffine(ridge, shift, (cols, rows), flags=cv2.INTER_LINEAR))
+    # Parts of the picture by themselves: a curved sheet is straight only in parts.
+    parts = np.array_split(level, 4, axis=1)
+    return float(sum((part.mean(axis=1) ** 2).sum() for part in parts))
 
 
 def _strips(ridge: Floats, slope: float) -> Floats:
-    """Mean of the ridge along short pieces of line, the best of several slopes."""
+    """Mean of the ridge along short pieces of line, the best of several slopes.
+
+    One column for every look at the lines, `_STEP` apart.
+    """
     half = _STRIP // 2
-    best = np.full(ridge.shape, -1, np.float32)
+    rows, cols = ridge.shape
+    tall = int(np.ceil((abs(slope) + float(_SLOPES.max())) * half)) + 2
+    padded = np.pad(ridge, ((tall, tall), (half, half)), mode="edge")
+    middles = np.arange(_STEP // 2, cols, _STEP)
+    best = np.full((rows, len(middles)), -1, np.float32)
+    beside = [np.ascontiguousarray(padded[:, middles + k]) for k in range(_STRIP)]
     for extra in _SLOPES:
-        tall = int(np.ceil(abs(slope + extra) * half)) + 1
-        kernel = np.zeros((2 * tall + 1, _STRIP), np.float32)
-        for k in range(-half, half + 1):
-            row = tall + (slope + extra) * k
+        total = np.zeros_like(best)
+        for k, column in enumerate(beside):
+            row = tall + (slope + float(extra)) * (k - half)
             low = int(np.floor(row))
-            kernel[low, k + half] += 1 - (row - low)
-            kernel[min(low + 1, 2 * tall), k + half] += row - low
-        kernel /= kernel.sum()
-        best = np.maximum(best, cv2.filter2D(ridge, -1, kernel, borderType=cv2.BORDER_REPLICATE))
+            share = np.float32(row - low)
+            total += column[low : low + rows] * (1 - share)
+            total += column[low + 1 : low + 1 + rows] * share
+        np.maximum(best, total / np.float32(_STRIP), out=best)
     return best
 
 
@@ -173,7 +188,7 @@ def _family(dark: Floats) -> list[_Track]:
     # A strong stroke must not outshine many rules.
     ridge = np.clip(_ridge(dark), -0.1, 0.2)
     slope = _slope(np.maximum(ridge, 0))
-    tracks = _linked(_strips(ridge, slope)[:, _STEP // 2 :: _STEP], slope)
+    tracks = _linked(_strips(ridge, slope), slope)
     least = LEAST_SHARE * cols / _STEP
     return _even([t for t in tracks if len(t.x) >= 0.3 * least], least, cols / 2)
 
@@ -192,7 +207,7 @@ def _linked(strips: Floats, slope: float) -> list[_Track]:
         bend = above[rows, k] - 2 * strips[rows, k] + below[rows, k]
         offset = 0.5 * (above[rows, k] - below[rows, k]) / np.minimum(bend, -1e-9)
         peaks = rows + np.clip(offset, -0.5, 0.5)
-        free = np.ones(len(peaks), np.bool_)
+        free = [float(y) for y in peaks]  # from above down
         still = []
         for track in open_tracks:
             last_x, last_y = track[-1]
@@ -202,13 +217,20 @@ def _linked(strips: Floats, slope: float) -> list[_Track]:
             still.append(track)
             expected = last_y + _onward(track, slope) * (x - last_x)
             reach = 1.6 + 0.02 * (x - last_x)
-            near = np.abs(peaks - expected) + 1e6 * ~free
-            if len(near) and near.min() < reach:
-                j = int(near.argmin())
-                free[j] = False
-                track.append((x, float(peaks[j])))
-        open_tracks = still + [[(x, float(y))] for y in peaks[free]]
+            j = _nearest(free, expected)
+            if j is not None and abs(free[j] - expected) < reach:
+                track.append((x, free.pop(j)))
+        open_tracks = still + [[(x, y)] for y in free]
     return [_Track(*np.array(track).T) for track in closed + open_tracks if len(track) >= 4]
+
+
+def _nearest(sorted_rows: list[float], row: float) -> int | None:
+    """Index of the nearest; lists are short, and a search in them quicker than an array's."""
+    if not sorted_rows:
+        return None
+    j = bisect_left(sorted_rows, row)
+    near = [i for i in (j - 1, j) if 0 <= i < len(sorted_rows)]
+    return min(near, key=lambda i: abs(sorted_rows[i] - row))
 
 
 def _onward(track: list[tuple[float, float]], slope: float) -> float:

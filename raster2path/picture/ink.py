@@ -94,9 +94,11 @@ def find_ink(picture: Picture, *, rules: InkRules = _PLAIN) -> Ink:
 
 def _of_flat_artwork(picture: Picture) -> Ink | None:
     """Ink of flat artwork in several colours: those nearer to its darkest than to its paper."""
-    colours = flat_colours(picture.rgb) if is_colourful(picture.rgb) else ()
-    if len(colours) < 3 or _blur_and_light(picture.rgb)[1] is linear_light():
-        return None  # ink and paper alone; or a photograph, whose ground may have colours as well
+    if not is_colourful(picture.rgb) or _blur_and_light(picture.rgb)[1] is linear_light():
+        return None  # without colours; or a photograph, whose ground may have some as well
+    colours = flat_colours(picture.rgb)
+    if len(colours) < 3:
+        return None  # ink and paper alone
     brightness = [float(np.dot(colour.rgb, (0.299, 0.587, 0.114))) for colour in colours]
     limit = (max(brightness) + min(brightness)) / 2
     dark = tuple(k for k, value in enumerate(brightness, start=1) if value < limit)
