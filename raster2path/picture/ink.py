@@ -25,6 +25,7 @@ from raster2path.picture._light import full_ink, local_ink, paper_light, stretch
 from raster2path.picture._pieces import mask_of
 from raster2path.picture._rules import Rules, may_hold_rules, rule_light
 from raster2path.picture._shrink import halved, shrunk
+from raster2path.picture._stray import stray
 from raster2path.picture._tones import (
     LARGE_PX,
     SHARPEST_PHOTO_PX,
@@ -171,6 +172,10 @@ def _ink_of(picture: Picture, rules: InkRules) -> Ink:
         level[beyond] = 0
         mask, pen_px = found.mask(picture.name, is_photograph=is_photograph)
         notes = (*notes, *more)
+    cut_off = stray(mask) if is_photograph else None
+    if cut_off is not None:
+        level[cut_off], mask[cut_off] = 0, False
+        notes = (*notes, _STRAY_NOTE)
     if is_photograph and not picture.is_squared:
         notes = (*notes, _WHOLE_NOTE)
     frozen(mask)
@@ -284,6 +289,13 @@ _BINDING_NOTE = Note(
     NoteKind.PICTURE,
     "the row of holes along one side of the paper was left out, with all that lies beyond it",
     remedy="crop the picture if that was drawn",
+)
+
+
+_STRAY_NOTE = Note(
+    NoteKind.PICTURE,
+    "what the picture's rim cuts off, far from the drawing, was left out",
+    remedy="photograph all of it if it belongs to the drawing",
 )
 
 
