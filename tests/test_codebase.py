@@ -8,8 +8,13 @@ import pytest
 import raster2path
 
 PACKAGE = Path(raster2path.__file__).parent
+FRONTS = {"bench", "light"}
+"""Pages: like the command line they come after the pipeline."""
+
 ROOMS = sorted(
-    file for file in PACKAGE.rglob("*.py") if file.parent != PACKAGE and file.stem != "__init__"
+    file
+    for file in PACKAGE.rglob("*.py")
+    if file.parent.name not in {PACKAGE.name, *FRONTS} and file.stem != "__init__"
 )
 SHARED = {"model", "job", "errors", "geometry"}
 
