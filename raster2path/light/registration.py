@@ -4,7 +4,8 @@ A flat sheet and a lens without bow are related by a homography (8 freedoms; fou
 in line). It is found by the direct linear transformation with normalised coordinates (Hartley and
 Zisserman, Multiple View Geometry, 2nd ed. 2004, algorithm 4.2) and polished so that the crosses
 miss their marks by the least sum of squares, in pixels: that is where the hand errs. With six
-marks or more one more number, the bow, takes in a lens that bends straight lines.
+marks or more one more number, the bow, takes in a lens that bends straight lines; with eight, how
+far the lens's middle lies above or below the picture's.
 
 Pixels: (0, 0) is the outer corner of the projector's top left pixel, x right, y down.
 """
@@ -15,6 +16,7 @@ import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Self
 
 import numpy as np
 
@@ -24,6 +26,7 @@ from raster2path.model import frozen
 
 LEAST_MARKS = 4
 LEAST_FOR_BOW = 6
+LEAST_FOR_SHIFT = 8
 
 HAND_PX = 0.5
 """How well a cross is put onto a mark; only the trade-off with `USUAL_BOW` hangs on it."""
@@ -31,6 +34,10 @@ HAND_PX = 0.5
 USUAL_BOW = 0.01
 """Lenses of projectors push the picture's corner by about so much of its distance from the middle
 (common practice, no source): keeps a few shaky marks from inventing a bow."""
+
+USUAL_SHIFT = 0.5
+"""Many lenses sit at the picture's foot: how far the bow's middle may lie above or below the
+picture's, as a share of its height (common practice, no source)."""
 
 LEAST_SPREAD = 0.02
 """Three marks whose triangle is flatter than this, as a share of its longest side, are in line."""
@@ -50,6 +57,50 @@ class Mark:
     at_px: complex
 
 
+@dataclass(frozen=True, slots=True)
+class Bow:
+    """A lens that pushes points away from its middle, by the cube of their distance from there.
+
+    Attributes:
+        share: of a point's distance that is added where the distance is `radius_px`; negative
+            for a barrel, 0 for a straight picture.
+        middle_px: of the lens, on the picture.
+        radius_px: half of the picture's diagonal.
+    """
+
+    share: float
+    middle_px: complex
+    radius_px: float
+
+    @classmethod
+    def none(cls, size_px: tuple[int, int]) -> Self:
+        """A lens without bow before a picture of this size."""
+        return cls(0.0, complex(*size_px) / 2, math.hypot(*size_px) / 2)
+
+    def bowed(self, points_px: Points) -> Points:
+        """Pixels of a straight picture (n, 2), where the lens wants them."""
+        from_middle = points_px - self._middle
+        far = (from_middle**2).sum(axis=1, keepdims=True) / self.radius_px**2
+        return np.asarray(self._middle + from_middle * (1 + self.share * far), np.float64)
+
+    def straightened(self, points_px: Points) -> Points:
+        """The inverse of `bowed`, by Newton's method on the radius; exact to rounding."""
+        if self.share == 0:
+            return np.asarray(points_px, np.float64)
+        from_middle = points_px - self._middle
+        far = np.sqrt((from_middle**2).sum(axis=1, keepdims=True)) / self.radius_px
+        straight = far.copy()
+        for _ in range(12):
+            excess = straight * (1 + self.share * straight**2) - far
+            straight -= excess / (1 + 3 * self.share * straight**2)
+        shrunk = np.divide(straight, far, out=np.ones_like(far), where=far > 0)
+        return np.asarray(self._middle + from_middle * shrunk, np.float64)
+
+    @property
+    def _middle(self) -> Points:
+        return np.array([self.middle_px.real, self.middle_px.imag])
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Registration:
     """The map from the sheet to the projector's picture.
@@ -57,14 +108,13 @@ class Registration:
     Attributes:
         px_from_mm: (3, 3) homography, its last number 1.
         size_px: columns and rows of the projector.
-        bow: how far the lens pushes the picture's corner out, as a share of its distance from
-            the middle; negative for a barrel.
+        bow: what the lens does to straight lines.
         marks: what it was found from.
     """
 
     px_from_mm: Points
     size_px: tuple[int, int]
-    bow: float = 0.0
+    bow: Bow
     marks: tuple[Mark, ...] = ()
 
     def __post_init__(self) -> None:
@@ -74,12 +124,12 @@ class Registration:
 
     def to_px(self, points_mm: Points) -> Points:
         """Where points of the sheet (n, 2) have to be drawn, in pixels."""
-        return bowed(mapped(self.px_from_mm, points_mm), self.bow, self.size_px)
+        return self.bow.bowed(mapped(self.px_from_mm, points_mm))
 
     def to_mm(self, points_px: Points) -> Points:
         """Where pixels (n, 2) fall on the sheet."""
-        flat = straightened(points_px, self.bow, self.size_px)
-        return mapped(np.linalg.inv(self.px_from_mm), flat)
+        flat = self.bow.straightened(points_px)
+        return mapped(np.linalg.inv(self.px_from_mm).astype(np.float64), flat)
 
     @property
     def misses_mm(self) -> Points:
@@ -114,28 +164,6 @@ def mapped(homography: Points, points: Points) -> Points:
     return np.asarray(xyw[:, :2] / xyw[:, 2:], np.float64)
 
 
-def bowed(points_px: Points, bow: float, size_px: tuple[int, int]) -> Points:
-    """Pixels of a straight picture (n, 2), where a lens with this bow wants them."""
-    middle = np.array(size_px) / 2
-    from_middle = points_px - middle
-    share = (from_middle**2).sum(axis=1, keepdims=True) / (middle**2).sum()
-    return np.asarray(middle + from_middle * (1 + bow * share), np.float64)
-
-
-def straightened(points_px: Points, bow: float, size_px: tuple[int, int]) -> Points:
-    """The inverse of `bowed`, by Newton's method on the radius; exact to rounding."""
-    if bow == 0:
-        return np.asarray(points_px, np.float64)
-    middle = np.array(size_px) / 2
-    from_middle = points_px - middle
-    far = np.sqrt((from_middle**2).sum(axis=1, keepdims=True) / (middle**2).sum())
-    straight = far.copy()
-    for _ in range(12):
-        straight -= (straight * (1 + bow * straight**2) - far) / (1 + 3 * bow * straight**2)
-    share = np.divide(straight, far, out=np.ones_like(far), where=far > 0)
-    return np.asarray(middle + from_middle * share, np.float64)
-
-
 def register(
     marks: Sequence[Mark], *, size_px: tuple[int, int], has_bow: bool | None = None
 ) -> Registration:
@@ -161,8 +189,8 @@ def register(
     _check_not_mixed_up(flat, sheet)
     is_bowed = n >= LEAST_FOR_BOW if has_bow is None else has_bow
     if n == LEAST_MARKS:
-        return Registration(flat, size_px, marks=tuple(marks))
-    polished, bow = _polished(flat, sheet, px, size_px, is_bowed=is_bowed)
+        return Registration(flat, size_px, Bow.none(size_px), tuple(marks))
+    polished, bow = _polished(flat, sheet, px, Bow.none(size_px), is_bowed=is_bowed)
     return Registration(polished, size_px, bow, tuple(marks))
 
 
@@ -191,8 +219,8 @@ def _normalised(points: Points) -> tuple[Points, Points]:
 
 
 def _polished(
-    start: Points, sheet: Points, px: Points, size_px: tuple[int, int], *, is_bowed: bool
-) -> tuple[Points, float]:
+    start: Points, sheet: Points, px: Points, straight: Bow, *, is_bowed: bool
+) -> tuple[Points, Bow]:
     """Homography and bow with the least sum of squared misses, in pixels."""
     from scipy.optimize import least_squares
 
@@ -204,15 +232,23 @@ def _polished(
     def matrix(values: Points) -> Points:
         return np.asarray(back @ np.append(values[:8], 1.0).reshape(3, 3), np.float64)
 
+    def lens(values: Points) -> Bow:
+        if not is_bowed:
+            return straight
+        height = 2 * straight.middle_px.imag
+        shift = float(values[9]) * USUAL_SHIFT * height if len(values) > 9 else 0.0
+        middle = straight.middle_px + 1j * shift
+        return Bow(float(values[8]) * USUAL_BOW, middle, straight.radius_px)
+
     def misses(values: Points) -> Points:
-        bow = float(values[8]) * USUAL_BOW if is_bowed else 0.0
-        apart = bowed(mapped(matrix(values), a), bow, size_px) - px
+        apart = lens(values).bowed(mapped(matrix(values), a)) - px
         return np.append(apart.ravel() / HAND_PX, values[8:])
 
-    values = np.append(first.ravel()[:8], [0.0] if is_bowed else [])
+    n_more = is_bowed + (is_bowed and len(sheet) >= LEAST_FOR_SHIFT)
+    values = np.append(first.ravel()[:8], np.zeros(n_more))
     best = least_squares(misses, values, method="lm", x_scale="jac").x
     found = matrix(best) @ to_a
-    return found / found[2, 2], float(best[8]) * USUAL_BOW if is_bowed else 0.0
+    return np.asarray(found / found[2, 2], np.float64), lens(best)
 
 
 def _as_points(marks: Sequence[Mark]) -> tuple[Points, Points]:
@@ -316,7 +352,7 @@ def judge(registration: Registration) -> Verdict:
 
 def _within_mm(registration: Registration) -> float:
     n_told = 2 * len(registration.marks)
-    n_used = 9 if registration.bow else 8
+    n_used = 9 if registration.bow.share else 8
     spare = max(1, n_told - n_used)
     return float(registration.misses_mm.max()) * math.sqrt(n_told / spare)
 
