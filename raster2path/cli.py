@@ -372,8 +372,8 @@ def _write(
     from raster2path.outputs import (
         FILE_BYTES,
         folder_files,
-        keep_old_job,
-        remove_stale_paper,
+        old_job,
+        stale_paper,
         write_files,
     )
 
@@ -381,10 +381,8 @@ def _write(
         write_files(file.parent, {file.name: FILE_BYTES[file.suffix.lower()](result)})
         return (file.name,)
     files = folder_files(result, picture=picture, folder=folder, anyway=ways.anyway)
-    if ways.fresh:
-        keep_old_job(folder / "job.toml")
-    write_files(folder, files)
-    remove_stale_paper(folder, files)
+    kept = old_job(folder / "job.toml") if ways.fresh else {}
+    write_files(folder, {**kept, **files}, stale=stale_paper(files))
     return tuple(files)
 
 

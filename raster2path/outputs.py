@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import contextlib
 import os
-from collections.abc import Callable, Collection, Mapping
+import secrets
+import time
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from pathlib import Path
 
 from raster2path.errors import UnwritableError
@@ -144,42 +146,98 @@ def coupon_files(kerf_mm: float) -> dict[str, bytes]:
     return {"coupon.svg": svg.encode(), "coupon.pdf": pdf}
 
 
-def write_files(folder: Path, files: Mapping[str, bytes]) -> None:
-    """Write all files of a folder: all beside their places first, then all renamed.
+def write_files(folder: Path, files: Mapping[str, bytes], *, stale: Collection[str] = ()) -> None:
+    """Write all files of a folder: all beside their places first, then all renamed, in order.
+
+    Runs on one folder wait for each other here. What a killed run left beside is swept away.
+
+    Args:
+        folder: made, with its parents, where it is not there.
+        files: content by name.
+        stale: names to take away, where they are there: paper of an older revision that is not
+            written anew, by which nobody should cut.
 
     Raises:
-        UnwritableError: one could not be written; the old ones are as they were.
+        UnwritableError: one could not be written; unless it says otherwise, the old ones are as
+            they were.
     """
     made = [parent for parent in (folder, *folder.parents) if not parent.exists()]
     waiting: dict[Path, Path] = {}
+    changed: list[str] = []
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        for name, content in files.items():
-            beside = folder / f".{name}.{os.getpid()}.part"
-            waiting[beside] = folder / name
-            _write_through(beside, content)
-        for beside, place in waiting.items():
-            beside.replace(place)
+        with _alone_in(folder) as is_alone:
+            _sweep(folder, older_than_s=0.0 if is_alone else OLD_S)
+            for name, content in files.items():
+                beside = folder / f"{PART}{secrets.token_hex(6)}.part"
+                waiting[beside] = folder / name
+                _write_through(beside, content)
+            for name in stale:
+                (folder / name).unlink(missing_ok=True)
+            for beside, place in waiting.items():
+                beside.replace(place)
+                changed.append(place.name)
     except OSError as error:
-        for beside in waiting:
-            with contextlib.suppress(OSError):
-                beside.unlink(missing_ok=True)
-        for parent in made:
-            with contextlib.suppress(OSError):
-                parent.rmdir()
         reason = error.strerror or str(error)
-        where = error.filename or folder
+        where = Path(error.filename2 or error.filename or folder).name
+        if where.startswith(PART):
+            where = waiting.get(Path(error.filename), folder).name
+        what = f"only {', '.join(changed)} changed" if changed else "nothing was changed"
         raise UnwritableError(
-            f"{folder}: {reason} ({Path(where).name}); nothing was changed. "
-            "Make room or choose another place with -o"
+            f"{folder}: {reason} ({where}); {what}. Make room or choose another place with -o"
         ) from error
+    finally:
+        if len(changed) < len(files):
+            _tidy(waiting, made)
 
 
-def remove_stale_paper(folder: Path, names: Collection[str]) -> None:
-    """Take away paper of an older revision that was not written anew: nobody should cut by it."""
-    for name in PAPER_NAMES:
-        if name not in names:
-            (folder / name).unlink(missing_ok=True)
+PART = ".raster2path-"
+"""How the names of files begin that are being written; they end in .part."""
+
+OLD_S = 3600.0
+"""A part as old as this has been left by a run that was killed, whoever made it."""
+
+
+@contextlib.contextmanager
+def _alone_in(folder: Path) -> Iterator[bool]:
+    """No other run of ours writes in the folder meanwhile; False where nothing can see to that.
+
+    The lock is on the folder itself and goes with the process, so nothing is left to clear away.
+    """
+    try:
+        import fcntl
+    except ImportError:  # Windows: each file is still the old one or the new one
+        yield False
+        return
+    handle = os.open(folder, os.O_RDONLY)
+    is_alone = False
+    try:
+        with contextlib.suppress(OSError):  # some network folders know no locks
+            fcntl.flock(handle, fcntl.LOCK_EX)
+            is_alone = True
+        yield is_alone
+        with contextlib.suppress(OSError):
+            os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def _sweep(folder: Path, *, older_than_s: float) -> None:
+    """Take away what a killed run left."""
+    for part in folder.glob(f"{PART}*.part"):
+        with contextlib.suppress(OSError):
+            if time.time() - part.stat().st_mtime >= older_than_s:
+                part.unlink()
+
+
+def _tidy(waiting: Iterable[Path], made: Iterable[Path]) -> None:
+    """Undo what was begun: parts, and folders that were made for them."""
+    for beside in waiting:
+        with contextlib.suppress(OSError):
+            beside.unlink(missing_ok=True)
+    for parent in made:
+        with contextlib.suppress(OSError):
+            parent.rmdir()
 
 
 def _write_through(file: Path, content: bytes) -> None:
@@ -189,18 +247,23 @@ def _write_through(file: Path, content: bytes) -> None:
         os.fsync(stream.fileno())
 
 
-def keep_old_job(job_toml_file: Path) -> None:
-    """Rename a `job.toml`, if there is one, to the first free name: job-1.toml, job-2.toml.
+def stale_paper(names: Collection[str]) -> tuple[str, ...]:
+    """Paper that is not among the names: it would be of an older revision."""
+    return tuple(name for name in PAPER_NAMES if name not in names)
+
+
+def old_job(job_toml_file: Path) -> dict[str, bytes]:
+    """A `job.toml`, if there is one, under the first free name: job-1.toml, job-2.toml.
 
     Raises:
-        UnwritableError: it can't be renamed.
+        UnwritableError: it can't be read.
     """
-    if not job_toml_file.exists():
-        return
     number = 1
     while (place := job_toml_file.with_name(f"job-{number}.toml")).exists():
         number += 1
     try:
-        job_toml_file.rename(place)
+        return {place.name: job_toml_file.read_bytes()}
+    except FileNotFoundError:
+        return {}
     except OSError as error:
         raise UnwritableError(f"{job_toml_file}: {error.strerror}; can't be kept aside") from error
