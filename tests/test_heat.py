@@ -260,6 +260,43 @@ def test_thermal_stress_in_a_strip() -> None:
     assert told[twist, twist] == pytest.approx(by_hand[twist, twist], rel=0.15)
 
 
+def test_thermal_stress_where_it_is_known_throughout() -> None:
+    """φ = (1 - ξ²)² (1 - η²)² leaves the rim free; T = -Δφ / Eα gives just that stress (Airy).
+
+    Shear included; what the bending shapes feel, N · ∇w ∇w (von Kármán), is summed up anew.
+    """
+    wide, high, thick = 600.0, 400.0, 1.5
+    plate = plate_for(grid_over((0, 0, wide, high)), thick)
+    p, dp, ddp = (np.polynomial.Polynomial([1, 0, -2, 0, 1]).deriv(k) for k in range(3))
+
+    def fields(n_rows: int, n_cols: int) -> tuple[Floats, ...]:
+        x = (2 * np.arange(n_cols) + 1) / n_cols - 1
+        y = ((2 * np.arange(n_rows) + 1) / n_rows - 1)[:, None]
+        along, down = p(y) * ddp(x) * (2 / wide) ** 2, ddp(y) * p(x) * (2 / high) ** 2
+        return x, y, along, down, dp(y) * dp(x) * 4 / wide / high
+
+    *_, along, down, _ = fields(*plate.shape)
+    told = plate.stress(-(along + down)[None] / 12e-6)[0]
+    values, coefs = free_shapes(wide, high)
+    x, y, along, down, both = fields(300, 300)
+    legendre = np.polynomial.legendre
+    eye = np.eye(12)
+
+    def shapes(at: Floats, order: int) -> Floats:
+        return np.stack([legendre.legval(at, legendre.legder(row, order)) for row in eye])
+
+    c = (coefs / np.sqrt(values)[:, None]).reshape(-1, 12, 12)
+    flat = y.ravel()
+    wx = np.einsum("kji,jr,ic->krc", c, shapes(flat, 0), shapes(x, 1), optimize=True) * 2 / wide
+    wy = np.einsum("kji,jr,ic->krc", c, shapes(flat, 1), shapes(x, 0), optimize=True) * 2 / high
+    scale = -12 * (1 - 0.3**2) / thick**2 * wide * high / 300**2
+    by_hand = np.einsum("arc,brc,rc->ab", wx, wx, down, optimize=True)
+    by_hand += np.einsum("arc,brc,rc->ab", wy, wy, along, optimize=True)
+    shear = np.einsum("arc,brc,rc->ab", wx, wy, -both, optimize=True)
+    by_hand = scale * (by_hand + shear + shear.T)
+    assert told == pytest.approx(by_hand, abs=0.01 * np.abs(by_hand).max())
+
+
 def test_ratio_grows_with_size_and_falls_with_thickness_squared() -> None:
     x, y = mesh(a_plate())
     warm = (20 * np.exp(-((x - 200) ** 2 + (y - 150) ** 2) / (2 * 60**2)))[None]
