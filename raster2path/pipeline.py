@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
@@ -67,6 +68,7 @@ class Result:
     Attributes:
         traced: contours where the reading is `solid`, else the net of centre lines.
         hashes: by stage; two results whose hash for a stage is the same have the same noun there.
+        nouns: what every stage made, by that hash.
         faults: what the final proof found wrong; empty for a sign that can be cut.
         stamp: name, date and revision mark, for every output.
     """
@@ -85,6 +87,7 @@ class Result:
     faults: tuple[Note, ...]
     stamp: Stamp
     hashes: Mapping[str, str]
+    nouns: Mapping[str, object]
 
     @property
     def notes(self) -> tuple[Note, ...]:
@@ -111,13 +114,14 @@ class Result:
 class _Road:
     """Walks the stages: tells progress, keeps the hash of each stage's inputs, reuses nouns."""
 
-    def __init__(self, seed: str, progress: Progress, previous: Result | None) -> None:
+    def __init__(self, seed: str, progress: Progress, old: Mapping[str, object]) -> None:
         self.seed = seed
         self.progress = progress
         self.hashes: dict[str, str] = {}
+        self.nouns: dict[str, object] = {}
         self._known: dict[int, str] = {}
-        self._nouns: list[object] = []  # kept alive, so that an id stands for one noun only
-        self._old = {} if previous is None else _nouns_by_hash(previous)
+        self._alive: list[object] = []  # so that an id stands for one noun only
+        self._old = old
 
     def stage(self, name: str, room: Callable[P, T], *args: P.args, **kwargs: P.kwargs) -> T:
         self.progress(name)
@@ -125,25 +129,21 @@ class _Road:
         told = hashlib.sha256("\n".join([self.seed, name, *parts]).encode()).hexdigest()
         self.hashes[name] = told
         noun: T = self._old[told] if told in self._old else room(*args, **kwargs)  # type: ignore[assignment]  # the same hash is the same stage
-        self._known[id(noun)] = told
-        self._nouns.append(noun)
+        self.nouns[told] = noun
+        # A stage that had nothing to change hands on what it got: that stays what it was, so that
+        # the stages after it need not run again.
+        self._known.setdefault(id(noun), told)
+        self._alive.append(noun)
         return noun
 
 
-def _nouns_by_hash(result: Result) -> dict[str, object]:
-    nouns = {
-        "ink": result.ink,
-        "reading": result.reading,
-        "tracing": result.traced,
-        "kinds": result.outlines,
-        "fit": result.paths,
-        "layout": result.art,
-        "ties": result.sign,
-        "torch": result.plan,
-        "order": result.order,
-        "proof": result.faults,
-    }
-    return {result.hashes[stage]: noun for stage, noun in nouns.items()}
+def _seed(picture_file: FilePath) -> str:
+    """Tells one state of a file from another without reading it."""
+    parts = [str(picture_file.absolute())]
+    with contextlib.suppress(OSError):  # that it can't be read is told when it is
+        told = picture_file.stat()
+        parts += [str(told.st_mtime_ns), str(told.st_size)]
+    return hashlib.sha256("\n".join(parts).encode()).hexdigest()
 
 
 def make(
@@ -152,6 +152,8 @@ def make(
     *,
     progress: Progress = quiet,
     previous: Result | None = None,
+    known: Mapping[str, object] | None = None,
+    order_with: Callable[..., CutOrder] = order_cuts,
 ) -> Result:
     """Go the whole road from a picture to cuts in order.
 
@@ -160,6 +162,9 @@ def make(
         picture_file: JPEG, PNG, TIFF, WebP, BMP or HEIC.
         progress: called before each stage; raise from it to cancel.
         previous: an earlier result; stages whose inputs are the same are not done again.
+        known: `Result.nouns` of any number of earlier results, instead of one of them.
+        order_with: what plans the order, with the arguments of `order_cuts`; a page hands in
+            one that works in a process of its own and can be stopped.
 
     Returns:
         Every stage's noun. A sign that can't be cut is returned, too; its `stamp.not_ready`
@@ -170,7 +175,8 @@ def make(
         NothingFoundError: there is nothing in it to cut.
         UsageError: settings that exclude each other.
     """
-    road = _Road(hashlib.sha256(str(picture_file).encode()).hexdigest(), progress, previous)
+    old = known if known is not None else {} if previous is None else previous.nouns
+    road = _Road(_seed(picture_file), progress, old)
     photo = road.stage("photo", open_picture, picture_file, rules=job.photo)
     road.seed = photo.sha256
     picture = road.stage("paper", square_up, photo, rules=job.photo)
@@ -206,7 +212,7 @@ def make(
     plan = road.stage("torch", plan_torch, sign, rules=job.torch)
     order = road.stage(
         "order",
-        order_cuts,
+        order_with,
         plan,
         rules=job.order,
         corrections=job.corrections,
@@ -228,6 +234,7 @@ def make(
         faults=faults,
         stamp=_stamp(job, reading, outlines, order, faults),
         hashes=road.hashes,
+        nouns=road.nouns,
     )
 
 
