@@ -31,6 +31,13 @@ class LetterCorners(Enum):
     EASED = "eased"
 
 
+class MarkOut(Enum):
+    """What lines are put onto the steel with."""
+
+    PEN = "pen"
+    PUNCH = "punch"
+
+
 class Show(Enum):
     """From which side the sheet is marked."""
 
@@ -233,10 +240,12 @@ class PrintRules:
     Attributes:
         pages_mm: size of the sheets of paper, either way round; None: no pages.
         show: which side of the blank they are for; seen from under they are mirrored.
+        mark_out: with a punch, the guides have a layer of punch marks.
     """
 
     pages_mm: tuple[float, float] | None = None
     show: Show = Show.TOP
+    mark_out: MarkOut = MarkOut.PEN
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import hashlib
 import os
 import secrets
 import time
@@ -13,9 +14,10 @@ from raster2path.errors import UnwritableError
 from raster2path.guides.as_hung import as_hung_png
 from raster2path.guides.full_size import LONGEST_MM
 from raster2path.guides.on_photo import on_photo_png
+from raster2path.guides.punch import punch
 from raster2path.guides.svg import drawing_mm, guides_svg
-from raster2path.job import Show, TorchRules
-from raster2path.jobfile import job_toml
+from raster2path.job import MarkOut, Show, TorchRules
+from raster2path.jobfile import Made, digest_of, job_toml
 from raster2path.model import Stamp
 from raster2path.pipeline import Result, guessed_settings, revision_mark
 from raster2path.telling import worst
@@ -27,7 +29,14 @@ from raster2path.torch.tally import tally
 
 def svg_of(result: Result) -> str:
     """The guides, from which all paper is drawn."""
-    return guides_svg(result.order, stamp=result.stamp)
+    return guides_svg(result.order, stamp=result.stamp, punched_mm=_punched(result))
+
+
+def _punched(result: Result) -> tuple[complex, ...]:
+    """Where a prick punch goes, if the maker marks out with one."""
+    if result.job.print.mark_out is not MarkOut.PUNCH:
+        return ()
+    return punch(result.order).marks_mm
 
 
 def svg_bytes(result: Result) -> bytes:
@@ -110,13 +119,6 @@ def folder_files(
 
     Paper to cut by is held back while the sign is not ready, unless it is wanted `anyway`.
     """
-    toml = job_toml(
-        result.job,
-        picture=picture,
-        picture_sha256=result.picture.sha256,
-        folder=folder,
-        guessed=guessed_settings(result.job, result.reading, result.outlines),
-    )
     svg = svg_of(result)
     paper: dict[str, bytes] = {}
     if result.is_ready or anyway:
@@ -124,14 +126,23 @@ def folder_files(
             paper["guides.pdf"] = pdf_bytes(result, svg)
         if result.job.print.pages_mm is not None:
             paper["pages.pdf"] = pages_bytes(result, result.job.print.pages_mm, svg)
-    return {
+    files = {
         "guides.svg": svg.encode(),
         **paper,
         **_told(result, svg),
         "on-photo.png": on_photo_bytes(result),
         "as-hung.png": as_hung_png(result.order, stamp=result.stamp),
-        "job.toml": toml.encode(),
     }
+    sha256 = {name: hashlib.sha256(content).hexdigest() for name, content in files.items()}
+    toml = job_toml(
+        result.job,
+        picture=picture,
+        picture_sha256=result.picture.sha256,
+        folder=folder,
+        guessed=guessed_settings(result.job, result.reading, result.outlines),
+        made=Made(digest_of(result.job, anyway=anyway), result.is_ready, sha256),
+    )
+    return {**files, "job.toml": toml.encode()}
 
 
 def coupon_files(kerf_mm: float) -> dict[str, bytes]:

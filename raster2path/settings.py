@@ -17,6 +17,7 @@ from raster2path.job import (
     LetterCorners,
     LetteringMode,
     LetteringRules,
+    MarkOut,
     OrderHow,
     PaperLines,
     Scale,
@@ -541,6 +542,15 @@ SETTINGS = (
         group=PAPER,
         metavar="SIDE",
         help="top, or under: pages mirrored, to mark the underside",
+    ),
+    Setting(
+        key="mark_out",
+        option="mark-out",
+        place=("print", "mark_out"),
+        read=choice(MarkOut),
+        group=PAPER,
+        metavar="HOW",
+        help="pen, or punch: show where a prick punch goes, and tell count and minutes",
     ),
 )
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from raster2path.guides.punch import punch
+from raster2path.job import MarkOut
 from raster2path.model import CutType, Note, NoteKind, Read, Tie
 from raster2path.pipeline import Result
 
@@ -12,6 +14,8 @@ N_NOTES = 12
 def lines(result: Result) -> list[str]:
     """How the picture was read and why, size, what is held by what, and what to look at."""
     out = [_reading_line(result), _size_line(result), *_holding_lines(result)]
+    if result.job.print.mark_out is MarkOut.PUNCH:
+        out.append(f"  {punch(result.order).sentence}")
     shown = result.notes[:N_NOTES]
     out += [f"  - {note_line(note)}" for note in shown]
     if len(result.notes) > len(shown):
@@ -21,6 +25,13 @@ def lines(result: Result) -> list[str]:
     if result.stamp.not_ready:
         out.append("  NOT READY TO CUT")
     return out
+
+
+def one_line(result: Result) -> str:
+    """The same for one of many pictures."""
+    out = f"read as {result.reading.read.value}; {_size_line(result).strip()}"
+    reasons = result.stamp.not_ready
+    return f"{out}; NOT READY TO CUT: {reasons[0].rstrip('.')}" if reasons else out
 
 
 def worst(notes: tuple[Note, ...]) -> tuple[Note, ...]:

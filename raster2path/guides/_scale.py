@@ -36,7 +36,13 @@ class _Sample:
 
 
 def draw_scale(
-    drawing: Drawing, order: CutOrder, floor: Floor, *, stamp: Stamp, palette: Palette
+    drawing: Drawing,
+    order: CutOrder,
+    floor: Floor,
+    *,
+    stamp: Stamp,
+    palette: Palette,
+    is_punched: bool = False,
 ) -> Group:
     """Everything that lets paper, light and steel be checked against each other.
 
@@ -51,7 +57,7 @@ def draw_scale(
     page.crosses()
     page.rule()
     page.title(writable(stamp.title))
-    page.legend(order)
+    page.legend(order, is_punched=is_punched)
     page.loose(order)
     if stamp.not_ready:
         page.stamp(tuple(map(writable, stamp.not_ready)))
@@ -175,6 +181,13 @@ class _Page:
 
         return draw
 
+    def _punch_sample(self, group: Group, left: complex, em: float) -> None:
+        look = {"fill": self.palette.ground, "stroke": self.palette.aid, "stroke_width": "0.5"}
+        for x in (0.6, 1.7, 2.8):
+            at_mm = left + x * em
+            centre = (number(at_mm.real), number(at_mm.imag))
+            group.add(self.drawing.circle(center=centre, r="0.75", **look))
+
     def _samples(self, order: CutOrder) -> Iterator[_Sample]:
         kinds = {cut.kind for cut in order.cuts}
         for kind in sorted(kinds):
@@ -194,9 +207,11 @@ class _Page:
         if order.plan.sign.art.placement.sheet_mm is not None:
             yield _Sample("blank", self._thin_sample(self.palette.aid, stroke_dasharray="6,3"))
 
-    def legend(self, order: CutOrder) -> None:
+    def legend(self, order: CutOrder, *, is_punched: bool) -> None:
         """Words for what is drawn, in as many rows as fit somewhere; smaller if need be."""
         samples = list(self._samples(order))
+        if is_punched:
+            samples.append(_Sample("punch here", self._punch_sample))
         for floor in self.floors:
             if any(self._legend_on(floor, samples, em) for em in (4.0, 3.2, 2.6, 2.0)):
                 return

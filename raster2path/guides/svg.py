@@ -7,7 +7,7 @@ for what is not cut.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -28,12 +28,27 @@ RIM_MM = 25.0
 PIERCE_MM = 3.0
 """Radius of the ring at a pierce."""
 
+PUNCH_MM = 0.75
+"""Radius of a punch mark's disc."""
+
 _FLAT_MM = 0.05
 _CLEAR_MM = 0.9
 
 
-def guides_svg(order: CutOrder, *, stamp: Stamp, palette: Palette = PAPER) -> str:
+def guides_svg(
+    order: CutOrder,
+    *,
+    stamp: Stamp,
+    palette: Palette = PAPER,
+    punched_mm: Sequence[complex] = (),
+) -> str:
     """The guides as SVG 1.1 text, one user unit a millimetre.
+
+    Args:
+        order: what is cut, and what stays.
+        stamp: name, date and revision.
+        palette: colours for the ground that they are shown on.
+        punched_mm: where a prick punch goes; none: no such layer.
 
     The same order and stamp give the same characters. Groups, ids and class tokens are those of
     the contract; a group with nothing in it is left out.
@@ -48,7 +63,9 @@ def guides_svg(order: CutOrder, *, stamp: Stamp, palette: Palette = PAPER) -> st
         profile="full",
         debug=False,
     )
-    scale = draw_scale(drawing, order, floor, stamp=stamp, palette=palette)
+    scale = draw_scale(
+        drawing, order, floor, stamp=stamp, palette=palette, is_punched=bool(punched_mm)
+    )
     for group in (
         _sheet(drawing, order, palette),
         _edges(drawing, order, flats, palette),
@@ -57,6 +74,7 @@ def guides_svg(order: CutOrder, *, stamp: Stamp, palette: Palette = PAPER) -> st
         _torch(drawing, order, palette),
         _leads(drawing, order, palette),
         _pierces(drawing, order, palette),
+        _punched(drawing, punched_mm, palette),
         _numerals(drawing, order, floor, flats, palette),
         scale,
     ):
@@ -302,6 +320,15 @@ def _pierces(drawing: Drawing, order: CutOrder, palette: Palette) -> Group:
         ring = drawing.circle(center=centre, r=short(PIERCE_MM), stroke=colour)
         ring["id"] = f"pierce-{n:03d}"
         group.add(ring)
+    return group
+
+
+def _punched(drawing: Drawing, marks_mm: Sequence[complex], palette: Palette) -> Group:
+    """A disc a mark, with an eye where the punch's tip goes."""
+    group = drawing.g(id="punch", fill=palette.ground, stroke=palette.aid, stroke_width="0.5")
+    for z in marks_mm:
+        centre = (number(z.real), number(z.imag))
+        group.add(drawing.circle(center=centre, r=short(PUNCH_MM)))
     return group
 
 
