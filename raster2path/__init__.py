@@ -17,19 +17,26 @@ from importlib import import_module
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from raster2path.errors import Raster2PathError
+    from raster2path.errand import Outcome
+    from raster2path.errors import ExitStatus, Raster2PathError
     from raster2path.job import Job
     from raster2path.jobfile import job_toml, new_job, read_job
+    from raster2path.many import guide_many
     from raster2path.model import Note
     from raster2path.outputs import folder_files, write_files
     from raster2path.pipeline import Result, make
+    from raster2path.settings import Said
 
 _HOMES = {
+    "ExitStatus": "errors",
     "Job": "job",
     "Note": "model",
+    "Outcome": "errand",
     "Raster2PathError": "errors",
     "Result": "pipeline",
+    "Said": "settings",
     "folder_files": "outputs",
+    "guide_many": "many",
     "job_toml": "jobfile",
     "make": "pipeline",
     "new_job": "jobfile",
@@ -38,11 +45,15 @@ _HOMES = {
 }
 
 __all__ = [
+    "ExitStatus",
     "Job",
     "Note",
+    "Outcome",
     "Raster2PathError",
     "Result",
+    "Said",
     "folder_files",
+    "guide_many",
     "job_toml",
     "make",
     "new_job",

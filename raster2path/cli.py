@@ -5,17 +5,15 @@ from __future__ import annotations
 import argparse
 import sys
 import time
+from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn, Self
 
 from raster2path.errors import ExitStatus, Raster2PathError, UsageError
 
 if TYPE_CHECKING:
-    from raster2path.job import Job
-    from raster2path.jobfile import JobFile
-    from raster2path.pipeline import Result
+    from raster2path.errand import Outcome, Place, Ways
     from raster2path.settings import Said
 
 EXAMPLES = """\
@@ -25,6 +23,7 @@ examples:
   raster2path guide ferry.png --dark opening --border rect --sheet 900x600
   raster2path guide heron-job/job.toml              make it again, from settings and corrections
   raster2path guide ferry.png -o ferry.svg          just that one file
+  raster2path guide pictures/ --jobs 4              a folder of pictures, four at once
 
 exit status: 0 done; 1 our own fault; 2 wrong usage; 3 written but not ready to cut, or nothing
 found; 4 the picture can't be read; 5 the result can't be written; 130 interrupted.
@@ -66,37 +65,13 @@ def main(argv: Sequence[str] | None = None) -> int:
         return int(ExitStatus.DONE)
 
 
-def _our_fault(error: Exception, picture: str) -> Raster2PathError:
-    """One line for a mistake of ours, with the place where it happened."""
-    import traceback
-
-    last = traceback.extract_tb(error.__traceback__)[-1]
-    where = f"{Path(last.filename).name}:{last.lineno}"
-    return Raster2PathError(
-        f"{picture}: our own fault, {type(error).__name__} at {where} ({error}); nothing was "
-        "written. Please report it, with the picture"
-    )
-
-
 def _run(argv: list[str]) -> ExitStatus:
     words = _parser().parse_args(argv or ["--help"])
     if words.command == "coupon":
         return _coupon(words.output, words.kerf, words.measured)
     if words.command in LATER:
         raise UsageError(f"'{words.command}' ({LATER[words.command]}) is not here yet")
-    said = _said(words)
-    output = _output(words.output, n_pictures=len(words.pictures))
-    status = ExitStatus.DONE
-    for picture in words.pictures:
-        try:
-            one = _guarded(picture, said, output, _Ways(words.fresh, words.anyway))
-        except Raster2PathError as error:
-            if len(words.pictures) == 1:
-                raise
-            print(f"raster2path: {error}", file=sys.stderr)
-            one = error.exit_status
-        status = max(status, one)
-    return status
+    return _guide(words)
 
 
 def _parser() -> argparse.ArgumentParser:
@@ -121,7 +96,12 @@ def _parser() -> argparse.ArgumentParser:
     for name, what in LATER.items():
         later = commands.add_parser(name, help=f"{what} (not yet)", allow_abbrev=False)
         later.add_argument("rest", nargs="*", help=argparse.SUPPRESS)
-    guide.add_argument("pictures", nargs="+", metavar="PICTURE", help="pictures, or a job.toml")
+    guide.add_argument(
+        "pictures",
+        nargs="+",
+        metavar="PICTURE",
+        help="pictures, a job.toml, or folders of pictures",
+    )
     guide.add_argument(
         "-o",
         dest="output",
@@ -138,6 +118,18 @@ def _parser() -> argparse.ArgumentParser:
         "--fresh",
         action="store_true",
         help="forget the job folder's settings; the old job.toml is kept as job-1.toml",
+    )
+    guide.add_argument(
+        "--jobs",
+        type=int,
+        default=1,
+        metavar="N",
+        help="of many pictures, work on N at once (default 1; each needs a processor and memory)",
+    )
+    guide.add_argument(
+        "--again",
+        action="store_true",
+        help="of many pictures, make those again, too, that are done with the same settings",
     )
     _add_settings(guide)
     return top
@@ -234,115 +226,56 @@ def _said(words: argparse.Namespace) -> Said:
     return Said(values, lettering_rules(words.lettering) if words.lettering else None)
 
 
-@dataclass(frozen=True, slots=True)
-class _Output:
-    """Where results go: one file, a folder, or (both None) a job folder beside the picture."""
+def _place(text: str | None, *, n_pictures: int) -> Place:
+    from raster2path.errand import Place
 
-    file: Path | None = None
-    folder: Path | None = None
-    is_shared: bool = False
-
-    def folder_for(self, picture: Path) -> Path:
-        """The job folder of one of the pictures."""
-        if self.folder is None:
-            return picture.parent / f"{picture.stem}-job"
-        return self.folder / f"{picture.stem}-job" if self.is_shared else self.folder
-
-
-@dataclass(frozen=True, slots=True)
-class _Ways:
-    """What is asked of one run and kept in no job.
-
-    Attributes:
-        fresh: forget the folder's settings.
-        anyway: write paper to cut by though the sign is not ready.
-    """
-
-    fresh: bool
-    anyway: bool
-
-
-def _output(text: str | None, *, n_pictures: int) -> _Output:
     if text is None:
-        return _Output()
+        return Place()
     place = Path(text)
     ending = place.suffix.lower()
     if text.endswith(("/", "\\")) or place.is_dir() or not ending:
-        return _Output(folder=place, is_shared=n_pictures > 1)
+        return Place(folder=place, is_shared=n_pictures > 1)
     if ending not in FILE_ENDINGS:
         raise UsageError(f"-o {text}: expected NAME.svg, .pdf, .dxf, .png or a FOLDER/")
     if n_pictures > 1:
         raise UsageError(f"-o {text}: {n_pictures} pictures can't go into one file")
-    return _Output(file=place)
+    return Place(file=place)
 
 
-def _guarded(picture: str, said: Said, output: _Output, ways: _Ways) -> ExitStatus:
-    """`_guide`, but a mistake of ours is one line too: the other pictures still get their turn."""
-    try:
-        return _guide(Path(picture), said, output, ways)
-    except (Raster2PathError, BrokenPipeError, MemoryError):
-        raise
-    except Exception as error:
-        raise _our_fault(error, picture) from error
+def _guide(words: argparse.Namespace) -> ExitStatus:
+    """One picture told at length, or many, one line each."""
+    from raster2path.errand import Errand, Ways, run_errand, sources_in
 
-
-def _guide(source: Path, said: Said, output: _Output, ways: _Ways) -> ExitStatus:
-    """One picture, or one job.toml, all the way; prints what a maker should know."""
-    from raster2path.settings import with_said
-
-    held, folder = _held(source, output, fresh=ways.fresh)
-    job = with_said(held.job, said)
-    if output.file is not None and _is_same(output.file, held.picture):
-        raise UsageError(
-            f"-o {output.file} is the picture itself; nothing is written over a picture"
-        )
-    result = _road(job, held.picture)
-    if held.picture_sha256 not in ("", result.picture.sha256):
-        print(f"{held.picture.name} has changed since its job was made; its settings were kept")
-    names = _write(result, held.picture, output.file, folder, ways)
-    print("\n".join(_told(result, output.file or folder, names)))
-    return ExitStatus.DONE if result.is_ready else ExitStatus.NOT_READY
-
-
-def _held(source: Path, output: _Output, *, fresh: bool) -> tuple[JobFile, Path]:
-    """The job to start from, and the folder it lives in: an existing job.toml is read first."""
-    from raster2path.jobfile import JobFile, new_job, read_job
-
-    if source.suffix.lower() == ".toml":
-        held = read_job(source)
-        return held, output.folder_for(held.picture) if output.folder else source.parent
-    folder = output.folder_for(source)
-    kept = folder / "job.toml"
-    if output.file is not None or fresh or not kept.exists():
-        return JobFile(new_job(source), source, ""), folder
-    held = read_job(kept)
-    if not _is_same(held.picture, source):
-        raise UsageError(
-            f"{folder} holds the job of {held.picture.name}; give {source.name} another place "
-            "with -o, or say --fresh"
-        )
-    return held, folder
-
-
-def _is_same(a: Path, b: Path) -> bool:
-    return a.resolve() == b.resolve()
-
-
-def _road(job: Job, picture: Path) -> Result:
-    try:
-        from raster2path.pipeline import make
-    except ImportError as error:
-        raise _missing_library(error) from error
+    said = _said(words)
+    given = [Path(word) for word in words.pictures]
+    is_many = len(given) > 1 or len(sources_in(given[0])) > 1
+    place = _place(words.output, n_pictures=2 if is_many else 1)
+    ways = Ways(words.fresh, words.anyway, again=words.again or not is_many)
+    if is_many:
+        return _guide_many(given, said, place, ways, jobs=words.jobs)
     with _Watch() as watch:
-        return make(job, picture, progress=watch)
+        outcome = run_errand(Errand(sources_in(given[0])[0], said, place, ways), watch)
+    print("\n".join(outcome.told))
+    return outcome.status
 
 
-def _missing_library(error: ImportError) -> Raster2PathError:
-    """OpenCV's wheel leaves two system libraries to the system; bare servers lack them."""
-    return Raster2PathError(
-        f"a library can't start ({error}); on a bare Linux, install what OpenCV needs: "
-        "apt-get install libgl1 libglib2.0-0"
-    )
+def _guide_many(
+    given: list[Path], said: Said, place: Place, ways: Ways, *, jobs: int
+) -> ExitStatus:
+    from raster2path.many import MOST_JOBS, errands_for, run_errands
+
+    if not 1 <= jobs <= MOST_JOBS:
+        raise UsageError(f"--jobs is {jobs}; expected 1 to {MOST_JOBS}")
+    errands = errands_for(given, said=said, place=place, ways=ways)
+    with _Count(len(errands)) as count:
+        for outcome in run_errands(errands, jobs=jobs, watch=count):
+            count.clear()
+            if outcome.place is None:
+                print(f"raster2path: {outcome.line}", file=sys.stderr)
+            else:
+                print(f"{outcome.source}: {outcome.line} → {outcome.place}", flush=True)
+    print(count.summary())
+    return max(count.statuses, default=ExitStatus.DONE)
 
 
 class _Watch:
@@ -365,33 +298,55 @@ class _Watch:
             print("\r\x1b[K", end="", file=sys.stderr, flush=True)
 
 
-def _write(
-    result: Result, picture: Path, file: Path | None, folder: Path, ways: _Ways
-) -> tuple[str, ...]:
-    """Writes what was asked for; returns the names of the files."""
-    from raster2path.outputs import (
-        FILE_BYTES,
-        folder_files,
-        old_job,
-        stale_paper,
-        write_files,
-    )
+class _Count:
+    """Counts outcomes; on a terminal, tells how many are done and how long it still takes."""
 
-    if file is not None:
-        write_files(file.parent, {file.name: FILE_BYTES[file.suffix.lower()](result)})
-        return (file.name,)
-    files = folder_files(result, picture=picture, folder=folder, anyway=ways.anyway)
-    kept = old_job(folder / "job.toml") if ways.fresh else {}
-    write_files(folder, {**kept, **files}, stale=stale_paper(files))
-    return tuple(files)
+    def __init__(self, n: int) -> None:
+        self.n = n
+        self.statuses: list[ExitStatus] = []
+        self._n_kept = 0
+        self._since = time.monotonic()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __call__(self, outcome: Outcome) -> None:
+        self.statuses.append(outcome.status)
+        self._n_kept += outcome.is_kept
+        n_made = len(self.statuses) - self._n_kept
+        if sys.stderr.isatty() and n_made:
+            each_s = (time.monotonic() - self._since) / n_made
+            left = _duration(each_s * (self.n - len(self.statuses)))
+            told = f"\r\x1b[K{len(self.statuses)} of {self.n}, about {left} to go …"
+            print(told, end="", file=sys.stderr, flush=True)
+
+    def __exit__(self, *_: object) -> None:
+        self.clear()
+
+    def clear(self) -> None:
+        """Make room for a line."""
+        if sys.stderr.isatty():
+            print("\r\x1b[K", end="", file=sys.stderr, flush=True)
+
+    def summary(self) -> str:
+        """How many came out how, in one line."""
+        n_of = Counter(self.statuses)
+        parts = [f"{n_of[status]} {words}" for status, words in ENDINGS.items() if n_of[status]]
+        kept = f" ({self._n_kept} done before)" if self._n_kept else ""
+        took = _duration(time.monotonic() - self._since)
+        return f"{len(self.statuses)} pictures in {took}{kept}: {', '.join(parts)}"
 
 
-def _told(result: Result, place: Path, names: tuple[str, ...]) -> list[str]:
-    from raster2path.telling import lines
+ENDINGS = {
+    ExitStatus.DONE: "ready to cut",
+    ExitStatus.NOT_READY: "not ready to cut, or with nothing to cut in them",
+    ExitStatus.UNREADABLE: "could not be read",
+    ExitStatus.UNWRITABLE: "could not be written",
+    ExitStatus.USAGE: "with settings that make no sense",
+    ExitStatus.OUR_FAULT: "failed by our own fault",
+}
+"""What became of a picture, by its exit status, for the summary."""
 
-    out = lines(result)
-    if place.name == names[0]:
-        return [*out, f"  → {place}"]
-    if "guides.pdf" not in names and not result.is_ready:
-        out.append("  paper to cut by is held back until it is ready; --anyway prints it")
-    return [*out, f"  → {place}/: {', '.join(names)}"]
+
+def _duration(seconds: float) -> str:
+    return f"{seconds:.0f} s" if seconds < 90 else f"{seconds / 60:.0f} min"

@@ -5,8 +5,10 @@ from __future__ import annotations
 import hashlib
 import os
 import tomllib
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
+from importlib.metadata import version
 from pathlib import Path
 
 from raster2path.errors import UnreadableError, UsageError
@@ -38,9 +40,24 @@ LARGEST_BYTES = 4_000_000
 HEADING = """\
 # raster2path job. [settings] is what was said, or our defaults; [guessed] is what the picture
 # decided and is decided again on every run: move a line to [settings] to hold it.
-# Corrections are anchored in pixels of the upright picture.
+# Corrections are anchored in pixels of the upright picture. [made] tells what lies beside.
 
 """
+
+
+@dataclass(frozen=True, slots=True)
+class Made:
+    """What was written by the run that wrote the job, so that it need not be made again.
+
+    Attributes:
+        of: `digest_of` the job.
+        is_ready: False where it was stamped NOT READY TO CUT.
+        files: SHA-256 by name; `job.toml` itself is not among them.
+    """
+
+    of: str
+    is_ready: bool
+    files: Mapping[str, str]
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,11 +68,13 @@ class JobFile:
         job: every decision.
         picture: where the picture is, as found from the folder.
         picture_sha256: what the picture's bytes were when the job was made.
+        made: None where nobody knows.
     """
 
     job: Job
     picture: Path
     picture_sha256: str
+    made: Made | None = None
 
 
 def new_job(picture: Path) -> Job:
@@ -83,10 +102,10 @@ def read_job(file: Path) -> JobFile:
         UsageError: a setting in it makes no sense.
     """
     table = _load(file)
-    version = table.get("version")
-    if version != FORMAT_VERSION:
+    form = table.get("version")
+    if form != FORMAT_VERSION:
         raise UnreadableError(
-            f"{file}: format version is {version!r}; this raster2path reads {FORMAT_VERSION}"
+            f"{file}: format version is {form!r}; this raster2path reads {FORMAT_VERSION}"
         )
     settings = _section(table, "settings", file)
     picture = _section(table, "picture", file)
@@ -100,7 +119,25 @@ def read_job(file: Path) -> JobFile:
         raise UsageError(f"{file}: {error}") from error
     corrections = _corrections(_section(table, "corrections", file), file)
     where = Path(os.path.normpath(file.parent / path))
-    return JobFile(replace(job, corrections=corrections), where, sha256)
+    return JobFile(replace(job, corrections=corrections), where, sha256, _made(table.get("made")))
+
+
+def _made(table: object) -> Made | None:
+    """What is told of the files; a table that was tampered with tells nothing."""
+    if not isinstance(table, dict):
+        return None
+    of, is_ready, files = table.get("of"), table.get("ready"), table.get("files")
+    if not (isinstance(of, str) and isinstance(is_ready, bool) and isinstance(files, dict)):
+        return None
+    if not files or any(Path(name).name != name for name in files):
+        return None
+    return Made(of, is_ready, {name: str(sha256) for name, sha256 in files.items()})
+
+
+def digest_of(job: Job, *, anyway: bool) -> str:
+    """Twelve hex digits that change with any decision, and with the program's version."""
+    told = f"{version('raster2path')} {anyway} {job!r}"
+    return hashlib.sha256(told.encode()).hexdigest()[:12]
 
 
 def _load(file: Path) -> dict[str, object]:
@@ -154,7 +191,13 @@ def _corrections(table: dict[str, object], file: Path) -> Corrections:
 
 
 def job_toml(
-    job: Job, *, picture: Path, picture_sha256: str, folder: Path, guessed: dict[str, str]
+    job: Job,
+    *,
+    picture: Path,
+    picture_sha256: str,
+    folder: Path,
+    guessed: dict[str, str],
+    made: Made | None = None,
 ) -> str:
     """The text of `job.toml` for a job whose results lie in `folder`."""
     import tomli_w
@@ -170,7 +213,7 @@ def job_toml(
         for name in N_NUMBERS
         if (boxes := getattr(job.corrections, name))
     }
-    table = {
+    table: dict[str, object] = {
         "version": FORMAT_VERSION,
         "name": job.name,
         "date": job.date,
@@ -182,6 +225,8 @@ def job_toml(
         "guessed": guessed,
         "corrections": corrections,
     }
+    if made is not None:
+        table["made"] = {"of": made.of, "ready": made.is_ready, "files": dict(made.files)}
     return HEADING + tomli_w.dumps(table)
 
 
