@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, MutableMapping
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path as FilePath
@@ -114,22 +114,22 @@ class Result:
 class _Road:
     """Walks the stages: tells progress, keeps the hash of each stage's inputs, reuses nouns."""
 
-    def __init__(self, seed: str, progress: Progress, old: Mapping[str, object]) -> None:
+    def __init__(self, seed: str, progress: Progress, known: MutableMapping[str, object]) -> None:
         self.seed = seed
         self.progress = progress
         self.hashes: dict[str, str] = {}
         self.nouns: dict[str, object] = {}
         self._known: dict[int, str] = {}
         self._alive: list[object] = []  # so that an id stands for one noun only
-        self._old = old
+        self._shelf = known
 
     def stage(self, name: str, room: Callable[P, T], *args: P.args, **kwargs: P.kwargs) -> T:
         self.progress(name)
         parts = [self._known.get(id(arg)) or repr(arg) for arg in (*args, *kwargs.values())]
         told = hashlib.sha256("\n".join([self.seed, name, *parts]).encode()).hexdigest()
         self.hashes[name] = told
-        noun: T = self._old[told] if told in self._old else room(*args, **kwargs)  # type: ignore[assignment]  # the same hash is the same stage
-        self.nouns[told] = noun
+        noun: T = self._shelf[told] if told in self._shelf else room(*args, **kwargs)  # type: ignore[assignment]  # the same hash is the same stage
+        self.nouns[told] = self._shelf[told] = noun
         # A stage that had nothing to change hands on what it got: that stays what it was, so that
         # the stages after it need not run again.
         self._known.setdefault(id(noun), told)
@@ -152,7 +152,7 @@ def make(
     *,
     progress: Progress = quiet,
     previous: Result | None = None,
-    known: Mapping[str, object] | None = None,
+    known: MutableMapping[str, object] | None = None,
     order_with: Callable[..., CutOrder] = order_cuts,
 ) -> Result:
     """Go the whole road from a picture to cuts in order.
@@ -162,7 +162,8 @@ def make(
         picture_file: JPEG, PNG, TIFF, WebP, BMP or HEIC.
         progress: called before each stage; raise from it to cancel.
         previous: an earlier result; stages whose inputs are the same are not done again.
-        known: `Result.nouns` of any number of earlier results, instead of one of them.
+        known: nouns of any number of earlier runs by hash, instead of one result's; this run adds
+            its own as it goes, so that a cancelled one is not lost.
         order_with: what plans the order, with the arguments of `order_cuts`; a page hands in
             one that works in a process of its own and can be stopped.
 
@@ -175,8 +176,9 @@ def make(
         NothingFoundError: there is nothing in it to cut.
         UsageError: settings that exclude each other.
     """
-    old = known if known is not None else {} if previous is None else previous.nouns
-    road = _Road(_seed(picture_file), progress, old)
+    if known is None:
+        known = {} if previous is None else dict(previous.nouns)
+    road = _Road(_seed(picture_file), progress, known)
     photo = road.stage("photo", open_picture, picture_file, rules=job.photo)
     road.seed = photo.sha256
     picture = road.stage("paper", square_up, photo, rules=job.photo)
