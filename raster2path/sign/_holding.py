@@ -132,6 +132,7 @@ class Holding:
         self._rules = rules
         self._slits = slits
         self._next = max(rings, default=-1) + 1
+        self._located = shapely.STRtree(pieces)
         self._boxes: Points = np.array([piece.bounds for piece in pieces]).reshape(-1, 4)
         self._corners: list[complex] = []
         self._short = _demands_across_gaps(rules)
@@ -175,18 +176,22 @@ class Holding:
         return self.groups.find(self._node_of[ring])
 
     def lay(self, laid: Laid, a: int, b: int) -> None:
-        """Make a strip part of the metal."""
+        """Make a strip part of the metal; `a` and `b` are the pieces it was meant to join."""
+        self.groups.join(a, b)
         for key in laid.weld.gone:
+            self.groups.join(a, self._node_of[key])
             del self.rings[key]
         node = min(a, b)
         for ring in laid.weld.made:
             self.rings[self._next] = ring
             self._node_of[self._next] = node
             self._next += 1
-        self.groups.join(a, b)
         for tie in laid.ties:
             self._corners += tie.corners
-            self.held.append(Held(tie, a, b, sum(tie.corners) / len(tie.corners), shape_of(tie)))
+            z = tie.corners
+            ends = self._piece_at((z[0] + z[3]) / 2), self._piece_at((z[1] + z[2]) / 2)
+            first, last = (a, b) if None in ends or ends[0] == ends[1] else ends
+            self.held.append(Held(tie, first, last, sum(z) / len(z), shape_of(tie)))
 
     def is_clear(self, laid: Laid) -> bool:
         """True where a strip keeps away from slits and from other ties."""
@@ -377,19 +382,28 @@ class Holding:
         out = []
         x0, y0, x1, y1 = self._boxes[own]
         for k in self._alike.get(own, []):
-            if k != own:
-                left, top, right, bottom = self._boxes[k]
-                shift = complex(left + right - x0 - x1, top + bottom - y0 - y1) / 2
-                a, b = (k, place.b) if own == place.a else (place.a, k)
-                out.append(
-                    replace(place, a=a, b=b, start=place.start + shift, end=place.end + shift)
-                )
+            if k == own:
+                continue
+            left, top, right, bottom = self._boxes[k]
+            shift = complex(left + right - x0 - x1, top + bottom - y0 - y1) / 2
+            start, end = place.start + shift, place.end + shift
+            other = self._piece_at(end if own == place.a else start)
+            if other is not None and other != k:
+                a, b = (k, other) if own == place.a else (other, k)
+                out.append(replace(place, a=a, b=b, start=start, end=end))
         return out
+
+    def _piece_at(self, point: complex) -> int | None:
+        """The piece of metal whose edge runs by a point."""
+        at = shapely.Point(point.real, point.imag)
+        near = self._located.query(at, predicate="dwithin", distance=self._rules.tie_mm / 2)
+        return min(near.tolist(), key=lambda k: self.pieces[k].distance(at), default=None)
 
     def add_rail(self, path: Path, *, origins: frozenset[int]) -> None:
         """A bar of metal as a further piece; the other pieces can be tied to it."""
         node = self.groups.add()
         self.pieces.append(shapely.Polygon(path.flat()))
+        self._located = shapely.STRtree(self.pieces)
         self._boxes = np.vstack([self._boxes, self.pieces[-1].bounds])
         self.rings[self._next] = Ring.of(path, origins)
         self._node_of[self._next] = node
@@ -438,9 +452,17 @@ class Holding:
                 length_mm=place.length_mm,
                 demand=demand,
             )
-            if laid is not None and self.is_clear(laid):
+            if laid is None or not self.is_clear(laid):
+                continue
+            if node_of is None or self._touched(laid) == self._groups_at(place):
                 return laid
         return None
+
+    def _touched(self, laid: Laid) -> set[int]:
+        return {self.node_of(key) for key in laid.weld.gone}
+
+    def _groups_at(self, place: Gap) -> set[int]:
+        return {self.groups.find(place.a), self.groups.find(place.b)}
 
     def _bridge(self, place: Gap, *, is_first: bool) -> Laid | None:
         """A strip from piece to piece over the edges between, where they have teeth."""
@@ -455,10 +477,8 @@ class Holding:
             laid = over(self.rings, start=ends[0], end=ends[1], width_mm=width, leftover_mm=0.0)
             if laid is None or not laid.ties or laid.weld.buried or not self.is_clear(laid):
                 continue
-            touched = {self.node_of(key) for key in laid.weld.gone}
-            if touched == {self.groups.find(place.a), self.groups.find(place.b)} and (
-                len(touched) == 1 + is_first
-            ):
+            touched = self._touched(laid)
+            if touched == self._groups_at(place) and len(touched) == 1 + is_first:
                 return laid
         return None
 
@@ -486,8 +506,7 @@ class Holding:
         if laid is None or not (may_meet_ties or self.is_clear(laid)):
             return None
         allowed = {group, self.groups.find(place.b if node == place.a else place.a)}
-        touched = {self.node_of(key) for key in laid.weld.gone}
-        return laid if touched == allowed else None
+        return laid if self._touched(laid) == allowed else None
 
     # -- the second ----------------------------------------------------------------------------
 
