@@ -240,3 +240,13 @@ def test_a_fit_never_strays_from_its_outline() -> None:
         assert path.area == pytest.approx(
             0.5 * float(np.imag(np.sum(z.conj() * np.roll(z, -1)))), rel=3e-3
         )
+
+
+@pytest.mark.parametrize(("bulge", "lines"), [(0.3, 4), (3.0, 3)])
+def test_a_side_that_bulges_by_a_hair_is_straight(bulge: float, lines: int) -> None:
+    """Grain in a photograph bends a foot of 60 pixels by so much; a real bow is kept."""
+    points = along([0j, 60 + 0j, 60 + 40j, 40j])
+    top = points[:, 1] < 0.5
+    points[top, 1] += bulge * (1 - ((points[top, 0] - 30) / 30) ** 2)
+    path = strict(points)
+    assert sum(isinstance(s, Line) and s.length > 20 for s in path.segments) == lines

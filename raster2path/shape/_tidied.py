@@ -16,6 +16,9 @@ SMOOTH_TURN_DEG = 14.0
 FLAT_PX = 0.25
 """A piece that bulges by less may be part of a longer line."""
 LEAST_SAGITTA_PX = 0.08
+FAINT_PX = 0.45
+FAINT_SHARE = 0.01
+"""A piece between two corners that bulges by less, and by less of its length, is a line."""
 BENT_RATIO = 2.0
 """A line is the flat part of a curve where an arc leaves so many times less squared error."""
 LONGEST_FILLET = 16
@@ -179,6 +182,7 @@ def tidied(pieces: list[Piece], sums: Sums, sight: Sight) -> list[Piece]:
     """The pieces without slivers and needless breaks."""
     pieces = _without_slivers(pieces, sums, sight)
     pieces = _bent(_merged(pieces, sums, sight), sums, sight)
+    pieces = _unbent(pieces, sums, sight)
     return pieces if sight.fillet else _rounded(pieces, sums)
 
 
@@ -235,6 +239,19 @@ def _bent(pieces: list[Piece], sums: Sums, sight: Sight) -> list[Piece]:
         tightest = min(abs(other.radius) for other in beside)
         if straight > BENT_RATIO * round_ and abs(arc.radius) < 12 * tightest:
             out[k] = arc
+    return out
+
+
+def _unbent(pieces: list[Piece], sums: Sums, sight: Sight) -> list[Piece]:
+    """The pieces, with arcs made lines that bulge by a hair and flow into no curve."""
+    z = sums.z
+    out = list(pieces)
+    for k, piece in enumerate(pieces):
+        beside = (*pieces[max(0, k - 1) : k], *pieces[k + 1 : k + 2])
+        is_faint = piece.sagitta < min(FAINT_PX, FAINT_SHARE * piece.n)
+        if piece.is_line or not is_faint or any(_flows(other, piece, z) for other in beside):
+            continue
+        out[k] = laid(sums, piece.first, piece.last, sight, is_line=True)
     return out
 
 
