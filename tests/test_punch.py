@@ -24,7 +24,7 @@ def gaps_of(marks: list[complex]) -> list[float]:
 
 
 def test_a_box_has_its_corners_only() -> None:
-    assert along_line(box(0, 0, 300, 200)) == [0, 300, 300 + 200j, 200j]
+    assert along_line(box(0, 0, 300, 200)) == pytest.approx([0, 300, 300 + 200j, 200j])
 
 
 def test_a_bar_finds_a_straight_from_its_ends() -> None:
@@ -57,6 +57,32 @@ def test_joints_of_a_smooth_curve_are_no_corners() -> None:
     marks = along_line(Path((first, second), is_closed=False))
     gaps = [abs(b - a) for a, b in itertools.pairwise(marks)]
     assert max(gaps) - min(gaps) < 1.5
+
+
+def test_a_straight_that_is_drawn_as_a_curve_is_a_straight() -> None:
+    nearly = Cubic(0j, 100 + 0.1j, 200 + 0.1j, 300 + 0j)
+    assert along_line(Path((nearly,), is_closed=False)) == [0, 300]
+
+
+def test_a_straight_inside_a_curve_has_no_marks() -> None:
+    """An S with 200 mm of straight in its middle, all of it cubics."""
+    k = 0.5523 * 40
+    bend = Cubic(0j, k * 1j, 40 - k + 40j, 40 + 40j)
+    middle = Cubic(40 + 40j, 100 + 40j, 180 + 40j, 240 + 40j)
+    other = Cubic(240 + 40j, 240 + k + 40j, 280 + 80j - k * 1j, 280 + 80j)
+    marks = along_line(Path((bend, middle, other), is_closed=False))
+    assert not [z for z in marks if 65 < z.real < 215]
+    assert len(marks) <= 12
+
+
+@pytest.mark.parametrize("radius", [0.5, 1.5, 3.0])
+def test_a_rounded_corner_is_a_corner(radius: float) -> None:
+    side = Line(0j, 60 + 0j)
+    bend = Arc(60 + 0j, complex(60, radius), math.pi / 2)
+    end = complex(60 + radius, radius)
+    marks = along_line(Path((side, bend, Line(end, end + 60j)), is_closed=False))
+    assert len(marks) == (4 if radius == 3 else 3)
+    assert min(abs(mark - (60 + radius)) for mark in marks) <= radius + 0.01
 
 
 def test_splinters_of_a_curve_are_no_straights() -> None:
