@@ -377,6 +377,27 @@ class Corrections:
     """Places of ties that were added, or moved there."""
     no_ties_px: tuple[tuple[float, float, float, float], ...] = ()
     """Boxes that ties keep out of."""
+    wide_ties_px_mm: tuple[tuple[float, float, float], ...] = ()
+    """Places of ties, and how wide each is to be, in mm."""
+    geometric_boxes_px: tuple[tuple[float, float, float, float], ...] = ()
+    lettering_px: tuple[tuple[float, float], ...] = ()
+    """Places on edges: the whole edge nearest to each is lettering, organic or geometric."""
+    organic_px: tuple[tuple[float, float], ...] = ()
+    geometric_px: tuple[tuple[float, float], ...] = ()
+    falls_px: tuple[tuple[float, float], ...] = ()
+    """Places in faces that fall out, whatever the drawing says; `stays_px`: that stay."""
+    stays_px: tuple[tuple[float, float], ...] = ()
+    ink_px: tuple[tuple[float, ...], ...] = ()
+    """Strokes of a brush, first to last: its width, above 0 to paint ink in and below 0 to rub it
+    out, then x and y of each point."""
+    done_px: tuple[tuple[float, float], ...] = ()
+    """Places on cuts that are made already."""
+    lost_ties_px: tuple[tuple[float, float], ...] = ()
+    """Places of ties that the torch has cut through."""
+
+    def only(self, *names: str) -> Corrections:
+        """Just those with these names."""
+        return Corrections(**{name: getattr(self, name) for name in names})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import math
 import os
 import tomllib
 from collections.abc import Mapping
@@ -29,11 +30,29 @@ FORMAT_VERSION = 1
 N_NUMBERS = {
     "lettering_boxes_px": 4,
     "organic_boxes_px": 4,
+    "geometric_boxes_px": 4,
+    "lettering_px": 2,
+    "organic_px": 2,
+    "geometric_px": 2,
+    "falls_px": 2,
+    "stays_px": 2,
+    "ink_px": 0,
     "order_px": 2,
     "ties_px": 2,
+    "wide_ties_px_mm": 3,
     "no_ties_px": 4,
+    "done_px": 2,
+    "lost_ties_px": 2,
 }
-"""Corrections by hand, and how many numbers each entry has: a box, or a place."""
+"""Corrections by hand, and how many numbers each entry has: a box, a place, a place and a width;
+0 is a brush's stroke, as many as it takes."""
+
+FORMS = {
+    0: "strokes [width, x, y, x, y, …]",
+    2: "places [x, y]",
+    3: "places and widths [x, y, width in mm]",
+    4: "boxes [x, y, width, height]",
+}
 
 LARGEST_BYTES = 4_000_000
 
@@ -184,10 +203,16 @@ def _corrections(table: dict[str, object], file: Path) -> Corrections:
             said[key] = tuple(tuple(float(number) for number in entry) for entry in value)
         except (TypeError, ValueError):
             said[key] = ((),)
-        if any(len(entry) != N_NUMBERS[key] for entry in said[key]):
-            form = "boxes [x, y, width, height]" if N_NUMBERS[key] == 4 else "places [x, y]"
-            raise UsageError(f"{file}: {key} holds {form}")
+        if not all(has_form(key, entry) for entry in said[key]):
+            raise UsageError(f"{file}: {key} holds {FORMS[N_NUMBERS[key]]}")
     return Corrections(**said)  # type: ignore[arg-type]  # lengths were counted
+
+
+def has_form(key: str, entry: tuple[float, ...]) -> bool:
+    """True where a correction's entry has as many numbers as it should, all of them finite."""
+    n = N_NUMBERS[key]
+    is_right = len(entry) == n if n else len(entry) >= 3 and len(entry) % 2 == 1
+    return is_right and all(math.isfinite(number) for number in entry)
 
 
 def job_toml(

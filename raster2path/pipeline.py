@@ -33,6 +33,7 @@ from raster2path.model import (
     Stamp,
     TorchPlan,
 )
+from raster2path.picture.brush import brush, turn_faces
 from raster2path.picture.door import place, rings_on_sheet
 from raster2path.picture.ink import find_ink
 from raster2path.picture.paper import square_up
@@ -42,13 +43,24 @@ from raster2path.picture.rings import trace_rings
 from raster2path.picture.specks import without_specks
 from raster2path.picture.strokes import trace_strokes
 from raster2path.settings import SETTINGS, as_words, lettering_words, value_of
-from raster2path.shape.faces import choose_border, shape_net
+from raster2path.shape.faces import Turned, choose_border, shape_net
 from raster2path.shape.fit import fit_outlines
 from raster2path.shape.lettering import correct_kinds, tell_kinds
 from raster2path.sign.layout import lay_out
 from raster2path.sign.ties import hold
 from raster2path.torch.lines import plan_torch
 from raster2path.torch.order import order_cuts
+
+OF_KINDS = (
+    "lettering_boxes_px",
+    "organic_boxes_px",
+    "geometric_boxes_px",
+    "lettering_px",
+    "organic_px",
+    "geometric_px",
+)
+OF_TIES = ("ties_px", "wide_ties_px_mm", "no_ties_px")
+"""Corrections by the stage that they concern: another stage's need not run again for them."""
 
 P = ParamSpec("P")
 T = TypeVar("T")
@@ -183,6 +195,8 @@ def make(
     road.seed = photo.sha256
     picture = road.stage("paper", square_up, photo, rules=job.photo)
     ink = road.stage("ink", find_ink, picture, rules=job.ink)
+    by_hand, turn = job.corrections, picture.work_from_upright
+    ink = road.stage("brush", brush, ink, strokes_px=by_hand.ink_px, work_from_upright=turn)
     meant = _with_falls(job)
     reading = road.stage("reading", read_ink, ink, rules=meant.reading)
     walk = _solid if reading.read is Read.SOLID else _lines
@@ -192,14 +206,14 @@ def make(
         tell_kinds,
         outlines,
         rules=job.lettering,
-        work_from_upright=picture.work_from_upright,
+        work_from_upright=turn,
     )
     outlines = road.stage(
         "kinds",
         correct_kinds,
         outlines,
-        corrections=job.corrections,
-        work_from_upright=picture.work_from_upright,
+        corrections=by_hand.only(*OF_KINDS),
+        work_from_upright=turn,
     )
     paths = road.stage("fit", fit_outlines, outlines, rules=job.fit)
     art = road.stage("layout", lay_out, paths, rules=job.size, thickness_mm=job.ties.thickness_mm)
@@ -208,8 +222,8 @@ def make(
         hold,
         art,
         rules=job.ties,
-        corrections=job.corrections,
-        work_from_upright=picture.work_from_upright,
+        corrections=by_hand.only(*OF_TIES),
+        work_from_upright=turn,
     )
     plan = road.stage("torch", plan_torch, sign, rules=job.torch)
     order = road.stage(
@@ -217,8 +231,8 @@ def make(
         order_with,
         plan,
         rules=job.order,
-        corrections=job.corrections,
-        work_from_upright=picture.work_from_upright,
+        corrections=by_hand.only("order_px"),
+        work_from_upright=turn,
     )
     faults = road.stage("proof", find_faults, order)
     return Result(
@@ -253,12 +267,21 @@ def _solid(
     road: _Road, job: Job, picture: Picture, reading: Reading
 ) -> tuple[PixelRings, Outlines]:
     """Dark areas are shapes: contours of the ink."""
-    rings = road.stage("tracing", trace_rings, reading.ink)
-    if not rings.rings:
-        raise NothingFoundError(f"{picture.name} holds only specks; nothing in it could be cut")
     asked = job.size.border
     no_border = asked in (None, Border.NONE)
     region = job.reading.dark or (Dark.METAL if no_border else Dark.OPENING)
+    ink = road.stage(
+        "turned",
+        turn_faces,
+        reading.ink,
+        falls_px=job.corrections.falls_px,
+        stays_px=job.corrections.stays_px,
+        region=region,
+        work_from_upright=picture.work_from_upright,
+    )
+    rings = road.stage("tracing", trace_rings, ink)
+    if not rings.rings:
+        raise NothingFoundError(f"{picture.name} holds only specks; nothing in it could be cut")
     border = asked or (Border.NONE if region is Dark.METAL else Border.RECT)
     points_px = np.concatenate([ring.points_px for ring in rings.rings])
     placement = place(points_px, border=border, rules=job.size, mm_per_px=picture.mm_per_px)
@@ -310,6 +333,9 @@ def _lines(road: _Road, job: Job, picture: Picture, reading: Reading) -> tuple[P
         border=border,
         web_mm=job.ties.web_mm,
         is_squared=picture.is_squared,
+        turned=Turned(
+            job.corrections.falls_px, job.corrections.stays_px, picture.work_from_upright
+        ),
     )
     return net, outlines
 

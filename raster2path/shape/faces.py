@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass, field
+
 import cv2
 import numpy as np
 import numpy.typing as npt
@@ -27,6 +29,18 @@ _SHADED_SHARE = 0.5
 _STRAIGHT_ON = np.cos(np.radians(40))  # a line that bends more at a junction ends there
 _LONG = 0.05  # of the drawing's size: a line worth a note if it is not cut
 _SLIVER_PENS = 1.5  # faces under this many square pens come from the tracing, not the drawing
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Turned:
+    """Places in faces that fall out or stay because the maker says so, in upright pixels."""
+
+    falls_px: tuple[tuple[float, float], ...] = ()
+    stays_px: tuple[tuple[float, float], ...] = ()
+    work_from_upright: Points = field(default_factory=lambda: np.eye(3))
+
+
+NOTHING_TURNED = Turned()
 
 
 def choose_border(net: PixelNet, *, read: Read) -> Border:
@@ -59,6 +73,7 @@ def shape_net(
     border: Border,
     web_mm: float,
     is_squared: bool,
+    turned: Turned = NOTHING_TURNED,
 ) -> Outlines:
     """What the drawn lines become on the sheet, by the reading.
 
@@ -72,6 +87,7 @@ def shape_net(
         border: as decided; where it is `drawn`, the outermost line is that ring.
         web_mm: bars are at least as wide.
         is_squared: see `Picture`.
+        turned: faces that fall out or stay because the maker says so.
 
     Returns:
         Simple rings that do not touch, made of whole strokes, and slits whose ends at
@@ -82,7 +98,7 @@ def shape_net(
         rings, strokes, region, notes = _bars(net, placement, border, web_mm)
     else:
         rings, strokes, region, notes = _cut(
-            net, placement, read=read, dark=dark, border=border, web_mm=web_mm
+            net, placement, read=read, dark=dark, border=border, web_mm=web_mm, turned=turned
         )
     rings, faults = _sound(rings, placement.mm_per_px)
     return Outlines(
@@ -131,6 +147,7 @@ def _cut(
     dark: Dark | None,
     border: Border,
     web_mm: float,
+    turned: Turned,
 ) -> _Made:
     faces = _mapped(net)
     has_sheet = border not in (Border.NONE, Border.DRAWN)
@@ -139,6 +156,7 @@ def _cut(
         stays = [border is not Border.DRAWN] + [True] * (len(faces.outline) - 1)
     else:
         stays = _staying(faces, net, dark=dark, border=border)
+        stays = _turned(faces, stays, turned)
     is_edge = [stays[faces.right[h]] != stays[faces.left(h)] for h in range(0, len(faces.right), 2)]
     rings = _rings(faces, net, stays=stays, placement=placement, web_mm=web_mm)
     if border is Border.DRAWN:
@@ -164,6 +182,24 @@ def _staying(faces: PlanarMap, net: PixelNet, *, dark: Dark | None, border: Bord
         stays = [(depth % 2 == 1) == is_metal_first for depth in faces.depths()]
     stays[OUTSIDE] = outside_stays
     return _without_slivers(faces, net, stays)
+
+
+def _turned(faces: PlanarMap, stays: list[bool], turned: Turned) -> list[bool]:
+    """What stays after the maker's word; the innermost face at a place is meant."""
+    out = list(stays)
+    if not turned.falls_px and not turned.stays_px:
+        return out
+    rings = [(f, faces.chain(o)) for f, o in enumerate(faces.outline) if o is not None]
+    rings.sort(key=lambda item: abs(signed_area(item[1])))
+    for places, stay in ((turned.falls_px, False), (turned.stays_px, True)):
+        for place in places:
+            u, v, w = turned.work_from_upright @ (*place, 1.0)
+            at = (float(u / w), float(v / w))
+            for face, ring in rings:
+                if cv2.pointPolygonTest(ring.astype(np.float32), at, measureDist=False) > 0:
+                    out[face] = stay
+                    break
+    return out
 
 
 def _without_slivers(faces: PlanarMap, net: PixelNet, stays: list[bool]) -> list[bool]:

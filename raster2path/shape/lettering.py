@@ -36,6 +36,8 @@ FEET_SHARE = 0.6
 SQUARE_SHARE = 0.22
 """So much of a row's length runs along its line or square to it; DejaVu's capitals have 0.5."""
 SQUARE_DEG = 3.0
+FOUND_MM = 25.0
+"""A place said by hand means the edge nearest to it, no further off than this."""
 LEAST_MARK_PX = 12.0
 """Marks lower than this can't be told from specks; they follow the row that they stand in."""
 
@@ -118,15 +120,44 @@ def _all(outlines: Outlines, kind: Kind, border: Kind) -> Outlines:
 def correct_kinds(
     outlines: Outlines, *, corrections: Corrections, work_from_upright: Points
 ) -> Outlines:
-    """The same outlines, what lies in a box drawn by hand made lettering, or flowing.
+    """The same outlines, with kinds as said by hand: all in a box, then the edge at a place.
 
-    A box that finds nothing is told in a note, never dropped.
+    A box or a place that finds nothing is told in a note, never dropped.
     """
     boxes = [(Kind.LETTERING, box) for box in corrections.lettering_boxes_px]
     boxes += [(Kind.ORGANIC, box) for box in corrections.organic_boxes_px]
+    boxes += [(Kind.GEOMETRIC, box) for box in corrections.geometric_boxes_px]
     for kind, box in boxes:
         outlines = _corrected(outlines, kind, box, work_from_upright)
+    places = [(Kind.LETTERING, place) for place in corrections.lettering_px]
+    places += [(Kind.ORGANIC, place) for place in corrections.organic_px]
+    places += [(Kind.GEOMETRIC, place) for place in corrections.geometric_px]
+    for kind, place in places:
+        outlines = _corrected_at(outlines, kind, place, work_from_upright)
     return outlines
+
+
+def _corrected_at(
+    outlines: Outlines, kind: Kind, place: tuple[float, float], homography: Points
+) -> Outlines:
+    """The edge nearest to a place made one kind from end to end."""
+    at = outlines.placement.to_mm(_mapped(np.array([place]), homography))[0]
+    lines: list[Ring | Stroke] = [*outlines.rings, *outlines.strokes]
+    away = [float(np.hypot(*(line.points_mm - at).T).min()) for line in lines]
+    if not away or min(away) > FOUND_MM:
+        note = Note(
+            NoteKind.SETTING,
+            f"The {kind.token} place {place[0]:g}, {place[1]:g} of the corrections finds no edge.",
+            complex(*at),
+            remedy="move it, or take it out of job.toml",
+        )
+        return replace(outlines, notes=(*outlines.notes, note))
+    meant = lines[int(np.argmin(away))]
+
+    def kinds(line: Ring | Stroke) -> Kinds:
+        return np.full(len(line.kinds), int(kind), np.uint8) if line is meant else line.kinds
+
+    return _with_kinds(outlines, kinds)
 
 
 def _corrected(

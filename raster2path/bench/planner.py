@@ -1,0 +1,105 @@
+"""The order of cuts planned in a process of its own, which can be stopped at any moment."""
+
+from __future__ import annotations
+
+import contextlib
+import multiprocessing
+from collections.abc import Callable
+from dataclasses import replace
+from multiprocessing.connection import Connection
+from multiprocessing.context import SpawnProcess
+
+from raster2path.errors import Raster2PathError, UsageError
+from raster2path.geometry import Points
+from raster2path.job import Corrections, OrderRules
+from raster2path.model import CutOrder, TorchPlan
+
+LOOK_S = 0.03
+"""How often it is asked whether the answer is still wanted."""
+
+
+class CancelledError(Exception):
+    """Something newer is wanted."""
+
+
+class Planner:
+    """Stands in for `order_cuts`; the process is kept for the next plan.
+
+    Args:
+        is_stale: asked while a plan is made; True stops it.
+    """
+
+    def __init__(self, is_stale: Callable[[], bool]) -> None:
+        self._is_stale = is_stale
+        self._process: SpawnProcess | None = None
+        self._line: Connection | None = None
+
+    def __call__(
+        self,
+        plan: TorchPlan,
+        *,
+        rules: OrderRules,
+        corrections: Corrections,
+        work_from_upright: Points,
+    ) -> CutOrder:
+        """The order of cuts, as `order_cuts` would answer.
+
+        Raises:
+            CancelledError: it became stale.
+            UsageError: as `order_cuts`.
+        """
+        line = self._ready()
+        line.send((plan, rules, corrections, work_from_upright))
+        while not line.poll(LOOK_S):
+            if self._is_stale():
+                self.stop()
+                raise CancelledError
+            if self._process is None or not self._process.is_alive():
+                self.stop()
+                raise Raster2PathError("planning the order of cuts broke off; try again")
+        answer = line.recv()
+        if isinstance(answer, CutOrder):
+            return replace(answer, plan=plan)
+        raise UsageError(str(answer))
+
+    def warm(self) -> None:
+        """Start the process now, so that the first plan need not wait for it."""
+        self._ready()
+
+    def stop(self) -> None:
+        """End the process."""
+        if self._process is not None:
+            self._process.kill()
+            self._process.join()
+        if self._line is not None:
+            self._line.close()
+        self._process = self._line = None
+
+    def _ready(self) -> Connection:
+        if self._line is None or self._process is None or not self._process.is_alive():
+            self.stop()
+            spawn = multiprocessing.get_context("spawn")
+            self._line, theirs = spawn.Pipe()
+            self._process = spawn.Process(target=work, args=(theirs,), daemon=True)
+            self._process.start()
+            theirs.close()
+        return self._line
+
+
+def work(line: Connection) -> None:
+    """What the process does: plan what comes down the line, until nobody is at the other end."""
+    from raster2path.torch.order import order_cuts
+
+    with contextlib.suppress(EOFError, OSError, KeyboardInterrupt):
+        while True:
+            plan, rules, corrections, work_from_upright = line.recv()
+            try:
+                answer: CutOrder | str = order_cuts(
+                    plan,
+                    rules=rules,
+                    corrections=corrections,
+                    work_from_upright=work_from_upright,
+                )
+            except Raster2PathError as error:
+                answer = str(error)
+            line.send(answer)

@@ -1,0 +1,125 @@
+"""Goes the road for the newest job, in a thread of its own; older wishes are dropped."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from raster2path.bench.planner import CancelledError, Planner
+from raster2path.bench.shelf import Shelf
+from raster2path.errors import Raster2PathError
+from raster2path.job import Job, OrderHow, OrderRules
+from raster2path.model import CutOrder
+from raster2path.pipeline import Result, make
+from raster2path.torch.order import order_cuts
+
+
+@dataclass(frozen=True, slots=True)
+class Wish:
+    """A job to go the road for, and its number; a higher number is newer."""
+
+    number: int
+    job: Job
+    picture: Path
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """What came of a wish.
+
+    Attributes:
+        is_final: False where the order of cuts is still being planned.
+    """
+
+    number: int
+    result: Result
+    is_final: bool
+
+
+News = Answer | tuple[int, str] | Raster2PathError
+"""An answer, a wish's number and the stage it is at, or what went wrong."""
+
+
+class Runner:
+    """One wish at a time, the newest; an answer as soon as the guides stand, one more when planned.
+
+    Args:
+        tell: called from the runner's thread.
+    """
+
+    def __init__(self, tell: Callable[[News], None]) -> None:
+        self._tell = tell
+        self._change = threading.Condition()
+        self._wanted: Wish | None = None
+        self._doing: Wish | None = None
+        self._is_closed = False
+        self._shelf = Shelf()
+        self._planner = Planner(self._is_stale)
+        self._thread = threading.Thread(target=self._work, daemon=True)
+        self._thread.start()
+
+    def ask(self, wish: Wish) -> None:
+        """Answer this next; what is being done for an older wish is dropped."""
+        with self._change:
+            self._wanted = wish
+            self._change.notify()
+
+    def close(self) -> None:
+        """End the thread and its process."""
+        with self._change:
+            self._is_closed = True
+            self._change.notify()
+        self._thread.join(timeout=30)
+
+    def _is_stale(self) -> bool:
+        return self._is_closed or self._wanted is not None
+
+    def _work(self) -> None:
+        self._planner.warm()
+        while True:
+            with self._change:
+                self._change.wait_for(lambda: self._is_closed or self._wanted is not None)
+                if self._is_closed:
+                    break
+                wish, self._wanted = self._wanted, None
+            if wish is not None:
+                self._answer(wish)
+        self._planner.stop()
+
+    def _answer(self, wish: Wish) -> None:
+        try:
+            self._go(wish)
+        except CancelledError:
+            return
+        except Raster2PathError as error:
+            self._tell(error)
+        except Exception as error:  # noqa: BLE001 (the page must go on, whatever a drawing does)
+            self._tell(Raster2PathError(f"our own fault ({type(error).__name__}: {error})"))
+
+    def _go(self, wish: Wish) -> None:
+        def step(stage: str) -> None:
+            if self._is_stale():
+                raise CancelledError
+            self._tell((wish.number, stage))
+
+        is_near = False
+
+        def near(*args: object, rules: OrderRules, **kwargs: object) -> CutOrder:
+            nonlocal is_near
+            is_near = rules.how is OrderHow.PLANNED
+            rules = OrderRules(how=OrderHow.NEAR) if is_near else rules
+            return order_cuts(*args, rules=rules, **kwargs)  # type: ignore[arg-type]  # passed on
+
+        known = self._shelf
+        result = make(wish.job, wish.picture, progress=step, known=known, order_with=near)
+        if is_near:  # for now, not what was asked for
+            for stage in ("order", "proof"):
+                known.pop(result.hashes[stage], None)
+        self._tell(Answer(wish.number, result, is_final=not is_near))
+        if is_near:
+            planned = make(
+                wish.job, wish.picture, progress=step, known=known, order_with=self._planner
+            )
+            self._tell(Answer(wish.number, planned, is_final=True))
