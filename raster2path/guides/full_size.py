@@ -10,6 +10,7 @@ import io
 from typing import TYPE_CHECKING
 
 from raster2path.errors import UsageError
+from raster2path.guides._type import canvas_on
 
 if TYPE_CHECKING:
     from reportlab.graphics.shapes import Drawing
@@ -47,9 +48,7 @@ def full_size_pdf(svg: str, *, size_mm: tuple[float, float], title: str) -> byte
 
 def new_canvas(stream: io.BytesIO, size_pt: tuple[float, float], title: str) -> Canvas:
     """A PDF that comes out the same, byte for byte, each time."""
-    from reportlab.pdfgen.canvas import Canvas
-
-    canvas = Canvas(stream, pagesize=size_pt, invariant=1)
+    canvas = canvas_on(stream, size_pt)
     canvas.setTitle(title)
     canvas.setCreator("raster2path")
     return canvas
