@@ -17,7 +17,8 @@ from raster2path.sign._slits import Parts
 
 def samples_at(at: Complexes, node: Ints) -> Samples:
     none = np.zeros(len(at))
-    return Samples(at, np.ones(len(at), np.complex128), node, none, none.astype(np.int64))
+    ahead = np.ones(len(at), np.complex128)
+    return Samples(at, ahead, node, none, none.astype(np.int64), none.astype(np.bool_))
 
 
 @settings(max_examples=25, deadline=None)

@@ -188,6 +188,8 @@ def alike_pieces(pieces: Sequence[shapely.Geometry], letters: Sequence[int]) -> 
 
 
 def _is_alike(a: shapely.Geometry, b: shapely.Geometry) -> bool:
+    if abs(a.area - b.area) > 2 * SAME_SHARE * a.area:
+        return False
     box_a, box_b = np.array(a.bounds), np.array(b.bounds)
     size_a, size_b = box_a[2:] - box_a[:2], box_b[2:] - box_b[:2]
     if (np.abs(size_a - size_b) > SAME_SHARE * size_a).any():

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import cast
 
@@ -13,6 +13,7 @@ import numpy.typing as npt
 
 from raster2path.geometry import Complexes, Kind, Points, Segment, to_points, unit
 from raster2path.sign._alike import Mirror
+from raster2path.sign._along import lengths_of, points_on
 from raster2path.sign._surgery import Ring, meetings
 
 Floats = npt.NDArray[np.float64]
@@ -56,6 +57,7 @@ class Samples:
         node: number of the piece of metal.
         corner_mm: distance along the edge to the nearest corner.
         kind: what the edge is.
+        is_border: whether the edge is the border's.
     """
 
     at: Complexes
@@ -63,6 +65,7 @@ class Samples:
     node: Ints
     corner_mm: Floats
     kind: Ints
+    is_border: npt.NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,36 +92,31 @@ class Gap:
 
 def sample(rings: Mapping[int, Ring], node_of: Callable[[int], int]) -> Samples:
     """Places along the edges, each with its piece's number."""
-    total = sum(ring.path.length for ring in rings.values())
+    segments = [segment for ring in rings.values() for segment in ring.path.segments]
+    counts = [len(ring.path.segments) for ring in rings.values()]
+    lengths = lengths_of(segments)
     boxes = np.array([ring.box for ring in rings.values()])
     size = float((boxes[:, 2:].max(axis=0) - boxes[:, :2].min(axis=0)).max())
-    step = max(min(2.0, size / 200), total / MOST_SAMPLES)
-    parts = [_sample_ring(ring, step) for ring in rings.values()]
-    nodes = [np.full(len(part[0]), node_of(key)) for key, part in zip(rings, parts, strict=True)]
-    at, tangent, corner, kind = (np.concatenate([part[k] for part in parts]) for k in range(4))
-    return Samples(at, -1j * tangent, np.concatenate(nodes), corner.real, kind.real.astype(int))
-
-
-def _sample_ring(ring: Ring, step: float) -> tuple[Complexes, Complexes, Complexes, Complexes]:
-    segments = ring.path.segments
-    lengths = np.array([segment.length for segment in segments])
-    starts = np.concatenate([[0.0], np.cumsum(lengths)])
-    at, tangent, along, kind = [], [], [], []
-    for segment, length, start in zip(segments, lengths, starts[:-1], strict=True):
-        n = max(1, math.ceil(length / step))
-        t = (np.arange(n) + 0.5) / n
-        at.append(segment.points_at(t))
-        ahead = segment.points_at(t + 0.25 / n) - segment.points_at(t - 0.25 / n)
-        tangent.append(ahead / np.maximum(np.abs(ahead), 1e-12))
-        along.append(start + t * length)
-        kind.append(np.full(n, int(segment.kind)))
-    far = _far_from_corners(np.concatenate(along), _corners(segments, starts), starts[-1])
-    return (
-        np.concatenate(at),
-        np.concatenate(tangent),
-        far.astype(complex),
-        np.concatenate(kind).astype(complex),
-    )
+    step = max(min(2.0, size / 200), float(lengths.sum()) / MOST_SAMPLES)
+    n = np.maximum(1, np.ceil(lengths / step)).astype(np.int64)
+    which = np.repeat(np.arange(len(segments)), n)
+    t = (np.arange(len(which)) - np.repeat(np.cumsum(n) - n, n) + 0.5) / n[which]
+    near = 0.25 / n[which]
+    ahead = points_on(segments, which, t + near) - points_on(segments, which, t - near)
+    outward = -1j * ahead / np.maximum(np.abs(ahead), 1e-12)
+    far, first = [], 0
+    for ring, count in zip(rings.values(), counts, strict=True):
+        own = slice(first, first + count)
+        starts = np.concatenate([[0.0], np.cumsum(lengths[own])])
+        low, high = np.searchsorted(which, (own.start, own.stop))
+        along = starts[which[low:high] - first] + t[low:high] * lengths[which[low:high]]
+        far.append(_far_from_corners(along, _corners(ring.path.segments, starts), starts[-1]))
+        first += count
+    node = np.repeat([node_of(key) for key in rings], counts)
+    kind = np.array([int(segment.kind) for segment in segments])
+    at = points_on(segments, which, t)
+    is_border = np.repeat([ring.is_border for ring in rings.values()], counts)[which]
+    return Samples(at, outward, node[which], np.concatenate(far), kind[which], is_border)
 
 
 def _corners(segments: tuple[Segment, ...], starts: Floats) -> Floats:
@@ -286,15 +284,6 @@ def _spread(a: Ints, b: Ints, cost: Floats) -> Ints:
     return np.asarray(order[(rank < N_BEST) | (rank % every == 0)])
 
 
-def spread_out(gaps_: list[Gap], *, apart_mm: float) -> Iterator[Gap]:
-    """Gaps in order, those that lie beside one already given left out."""
-    given: list[complex] = []
-    for gap in gaps_:
-        if all(abs(gap.middle - other) > apart_mm for other in given):
-            given.append(gap.middle)
-            yield gap
-
-
 def with_facing(
     samples: Samples, rings: Mapping[int, Ring], node_of: Callable[[int], int], mirror: Mirror
 ) -> tuple[Samples, tuple[Ints, Ints]]:
@@ -325,6 +314,7 @@ def with_facing(
         np.concatenate([samples.node, nodes]),
         np.concatenate([samples.corner_mm, samples.corner_mm[nearest]]),
         np.concatenate([samples.kind, kinds]),
+        np.concatenate([samples.is_border, np.zeros(len(met), bool)]),
     )
     ends = np.array(pairs, np.int64).reshape(-1, 2)
     return grown, (ends[:, 0], ends[:, 1])

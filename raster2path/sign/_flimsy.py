@@ -119,7 +119,7 @@ def _note(tongue: Tongue) -> Note:
 
 
 def tongues(metal: shapely.Geometry, *, web_mm: float, thickness_mm: float) -> list[Tongue]:
-    """Members narrower than a few webs that hang on one end.
+    """Members narrower than a few webs, long enough to be told, that hang on one end.
 
     What an opening by a disc takes away is narrow; of that, what touches the rest in one place
     is a tongue, in two a strut.
@@ -131,7 +131,9 @@ def tongues(metal: shapely.Geometry, *, web_mm: float, thickness_mm: float) -> l
         if opened.is_empty:
             continue
         parts = shapely.get_parts(shapely.difference(metal, opened))
-        parts = parts[shapely.area(parts) > LEAST_LONG * (width / 2) ** 2]
+        boxes = shapely.bounds(parts)
+        is_long = np.hypot(boxes[:, 2] - boxes[:, 0], boxes[:, 3] - boxes[:, 1]) > LEAST_TOLD_MM
+        parts = parts[is_long & (shapely.area(parts) > LEAST_LONG * (width / 2) ** 2)]
         shapely.prepare(opened)
         for part in parts:
             tongue = _tongue(part, opened, thickness_mm)

@@ -10,14 +10,16 @@ from dataclasses import dataclass, replace
 import numpy as np
 import shapely
 
-from raster2path.geometry import Kind, Path, Points, unit
+from raster2path.geometry import Complexes, Kind, Path, Points, to_points, unit
 from raster2path.job import TieRules
 from raster2path.model import Tie
 from raster2path.sign._alike import Mirror, alike_pieces, find_mirror
 from raster2path.sign._byhand import NOTHING, ByHand, Word
 from raster2path.sign._choose import (
     NO_PAIRS,
+    Floats,
     Gap,
+    Samples,
     gaps,
     image_of,
     sample,
@@ -26,7 +28,7 @@ from raster2path.sign._choose import (
     with_facing,
 )
 from raster2path.sign._islands import Groups
-from raster2path.sign._loads import Held, hanging, loaded, together
+from raster2path.sign._loads import Held, Masses, hanging, loaded
 from raster2path.sign._loads import across as ties_across
 from raster2path.sign._strength import (
     ALLOWED_MPA,
@@ -133,15 +135,19 @@ class Holding:
         self._slits = slits
         self._next = max(rings, default=-1) + 1
         self._located = shapely.STRtree(pieces)
+        self._masses = Masses.of(pieces)
         self._boxes: Points = np.array([piece.bounds for piece in pieces]).reshape(-1, 4)
         self._corners: list[complex] = []
         self._short = _demands_across_gaps(rules)
-        self.mirror = self._find_mirror() if len(pieces) > 1 else None
         self._alike = self._find_alike()
-        self._places = self._find_places() if len(pieces) > 1 else []
+        self.mirror: Mirror | None = None
+        self._places: list[Gap] = []
+        if len(pieces) > 1:
+            samples = sample(rings, lambda key: node_of[key])
+            self.mirror = find_mirror(samples.at[~samples.is_border], pieces)
+            self._places = self._find_places(samples)
 
-    def _find_places(self) -> list[Gap]:
-        samples = sample(self.rings, lambda key: self._node_of[key])
+    def _find_places(self, samples: Samples) -> list[Gap]:
         mirror, facing = self.mirror, NO_PAIRS
         if mirror is not None:
             samples, facing = with_facing(
@@ -154,12 +160,6 @@ class Holding:
             inside = shapely.contains_xy(free, middles.real, middles.imag)
             found = [place for place, is_in in zip(found, inside, strict=True) if not is_in]
         return found if mirror is None else [snapped(place, mirror) for place in found]
-
-    def _find_mirror(self) -> Mirror | None:
-        drawn = {key: ring for key, ring in self.rings.items() if not ring.is_border}
-        if not drawn:
-            return None
-        return find_mirror(sample(drawn, lambda key: self._node_of[key]).at, self.pieces)
 
     def _find_alike(self) -> dict[int, list[int]]:
         """For each counter of a letter, those that have the same shape."""
@@ -189,8 +189,9 @@ class Holding:
         for tie in laid.ties:
             self._corners += tie.corners
             z = tie.corners
-            ends = self._piece_at((z[0] + z[3]) / 2), self._piece_at((z[1] + z[2]) / 2)
-            first, last = (a, b) if None in ends or ends[0] == ends[1] else ends
+            first, last = self._piece_at((z[0] + z[3]) / 2), self._piece_at((z[1] + z[2]) / 2)
+            if first is None or last is None or first == last:
+                first, last = a, b
             self.held.append(Held(tie, first, last, sum(z) / len(z), shape_of(tie)))
 
     def is_clear(self, laid: Laid) -> bool:
@@ -404,6 +405,7 @@ class Holding:
         node = self.groups.add()
         self.pieces.append(shapely.Polygon(path.flat()))
         self._located = shapely.STRtree(self.pieces)
+        self._masses = Masses.of(self.pieces)
         self._boxes = np.vstack([self._boxes, self.pieces[-1].bounds])
         self.rings[self._next] = Ring.of(path, origins)
         self._node_of[self._next] = node
@@ -413,7 +415,8 @@ class Holding:
             is_own = self.mirror.off(complex(x0 + x1, y0 + y1) / 2) < OWN_IMAGE_MM
             partner = (*self.mirror.partner, node if is_own else -1)
             self.mirror = replace(self.mirror, partner=partner)
-        self._places += [p for p in self._find_places() if node in (p.a, p.b)]
+        samples = sample(self.rings, lambda key: self._node_of[key])
+        self._places += [p for p in self._find_places(samples) if node in (p.a, p.b)]
         self._places.sort(key=lambda place: place.cost)
 
     def _demands(self, place: Gap) -> tuple[Strictness, ...]:
@@ -532,7 +535,7 @@ class Holding:
     def _excess(self, below: frozenset[int]) -> float:
         """Stress in the ties of some pieces, as a share of what is allowed."""
         ties = [one.tie for one in ties_across(self.held, below)]
-        area, middle = together(self.pieces, below)
+        area, middle = self._masses.together(below)
         thickness_mm = self._rules.thickness_mm
         stress, _ = shared_stress_mpa(
             area_mm2=area, middle=middle, ties=ties, thickness_mm=thickness_mm
@@ -581,7 +584,7 @@ class Holding:
         return loaded(self.held, self.pieces, thickness_mm=self._rules.thickness_mm)
 
     def _needs_second(self, below: frozenset[int], first: Held) -> bool:
-        area, middle = together(self.pieces, below)
+        area, middle = self._masses.together(below)
         # all that the tie carries counts: a row of small pieces is one long arm
         long_mm, short_mm = sides_of_box(*self._box_of(below))
         return needs_second(
@@ -619,30 +622,46 @@ class Holding:
         away = unit(middle - first.middle)
         size = max(sides_of_box(x0, y0, x1, y1)[0], 1e-6)
         longest = max(3 * first.tie.length_mm, BAR_RATIO * self._rules.tie_mm)
-        sharing = ties_across(self.held, below)
-        area, heart = together(self.pieces, below)
-        at = [(one.middle.real, one.middle.imag) for one in sharing]
-        ranked = []
-        for place in self._places:
-            if (place.a in below) == (place.b in below) or place.length_mm > longest:
-                continue
-            ahead = (away.conjugate() * unit(place.middle - middle)).real
-            apart = min(abs(place.middle - one.middle) for one in sharing)
-            if apart < NEAREST_SECOND * first.tie.width_mm:
-                continue
-            huddled = 1 + max(0.0, 1 - 2 * apart / size) * (1 if len(below) == 1 else FAR_SIDE)
-            field = shapely.MultiPoint([*at, (place.middle.real, place.middle.imag)]).convex_hull
-            stress = stress_mpa(
-                area_mm2=area,
-                lever_mm=float(field.distance(shapely.Point(heart.real, heart.imag))),
-                width_mm=(len(at) + 1) * self._rules.tie_mm,
-                thickness_mm=self._rules.thickness_mm,
-            )
-            excess = float(np.clip(stress * KNOCKS / ALLOWED_MPA - 1, 0, MOST_EXCESS))
-            cost = place.cost * (1 + FAR_SIDE * (1 - ahead) / 2) * huddled * (1 + excess)
-            ranked.append((self._pair_factor(place) * cost, place))
+        sharing = [one.middle for one in ties_across(self.held, below)]
+        places = [
+            place
+            for place in self._places
+            if (place.a in below) != (place.b in below) and place.length_mm <= longest
+        ]
+        at = np.array([place.middle for place in places], np.complex128)
+        apart = np.abs(at[:, None] - np.array(sharing)[None]).min(axis=1, initial=math.inf)
+        off = at - middle
+        ahead = (away.conjugate() * off / np.maximum(np.abs(off), 1e-12)).real
+        huddled = 1 + np.maximum(0.0, 1 - 2 * apart / size) * (1 if len(below) == 1 else FAR_SIDE)
+        factors = (1 + FAR_SIDE * (1 - ahead) / 2) * huddled * (1 + self._excesses(below, at))
+        ranked = [
+            (self._pair_factor(place) * place.cost * float(factor), place)
+            for place, factor, far in zip(places, factors, apart, strict=True)
+            if far >= NEAREST_SECOND * first.tie.width_mm
+        ]
         ranked.sort(key=lambda pair: pair[0])
         return ranked
+
+    def _excesses(self, below: frozenset[int], at: Complexes) -> Floats:
+        """How much too high the stress stays if a further tie stood at each of some places."""
+        sharing = [one.middle for one in ties_across(self.held, below)]
+        area, heart = self._masses.together(below)
+        known = np.broadcast_to(np.array(sharing), (len(at), len(sharing)))
+        stands = np.concatenate([known, at[:, None]], axis=1)
+        fields = shapely.convex_hull(
+            shapely.multipoints(
+                to_points(stands.ravel()), indices=np.repeat(np.arange(len(at)), len(sharing) + 1)
+            )
+        )
+        levers_mm = shapely.distance(fields, shapely.Point(heart.real, heart.imag))
+        by_lever = stress_mpa(
+            area_mm2=area,
+            lever_mm=1.0,
+            width_mm=(len(sharing) + 1) * self._rules.tie_mm,
+            thickness_mm=self._rules.thickness_mm,
+        )
+        excesses = levers_mm * by_lever * KNOCKS / ALLOWED_MPA - 1
+        return np.asarray(np.clip(excesses, 0, MOST_EXCESS), np.float64)
 
     def _second_at(self, place: Gap, demand: Strictness | None, *, is_mirrored: bool) -> bool:
         """A further tie at a place, with its mirror image where one is asked for."""

@@ -6,8 +6,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+import numpy.typing as npt
 import shapely
 
+from raster2path.geometry import Complexes
 from raster2path.model import Tie, TieLoad
 from raster2path.sign._strength import (
     ALLOWED_MPA,
@@ -15,6 +17,8 @@ from raster2path.sign._strength import (
     STEEL_KG_MM3,
     shared_stress_mpa,
 )
+
+Floats = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,13 +62,26 @@ def across(held: Sequence[Held], below: frozenset[int]) -> list[Held]:
     return [one for one in held if (one.a in below) != (one.b in below)]
 
 
-def together(pieces: Sequence[shapely.Geometry], below: frozenset[int]) -> tuple[float, complex]:
-    """Area and middle of some pieces."""
-    shapes = np.array([pieces[k] for k in sorted(below)], dtype=object)
-    areas = shapely.area(shapes)
-    points = shapely.get_coordinates(shapely.centroid(shapes))
-    middle = (areas[:, None] * points).sum(axis=0) / max(float(areas.sum()), 1e-9)
-    return float(areas.sum()), complex(*middle)
+@dataclass(frozen=True, slots=True, eq=False)
+class Masses:
+    """Area and middle of each piece, asked for again and again."""
+
+    area_mm2: Floats
+    middle: Complexes
+
+    @staticmethod
+    def of(pieces: Sequence[shapely.Geometry]) -> Masses:
+        """Of some pieces, by their numbers."""
+        shapes = np.array(pieces, dtype=object)
+        points = shapely.get_coordinates(shapely.centroid(shapes))
+        return Masses(shapely.area(shapes), points[:, 0] + 1j * points[:, 1])
+
+    def together(self, below: frozenset[int]) -> tuple[float, complex]:
+        """Area and middle of some of them."""
+        some = sorted(below)
+        areas = self.area_mm2[some]
+        total = float(areas.sum())
+        return total, complex((areas * self.middle[some]).sum() / max(total, 1e-9))
 
 
 def loaded(
@@ -72,9 +89,10 @@ def loaded(
 ) -> list[Tie]:
     """The ties with the numbers behind each: of all that hangs on it, the hardest case."""
     worst: dict[int, TieLoad] = {}
+    masses = Masses.of(pieces)
     for below, _ in hanging(held):
         sharing = across(held, below)
-        area, middle = together(pieces, below)
+        area, middle = masses.together(below)
         stress, lever = shared_stress_mpa(
             area_mm2=area,
             middle=middle,

@@ -31,7 +31,9 @@ def _is_free(tie: Tie, metal: shapely.Geometry, kerf_mm: float) -> bool:
     outline = shapely.Polygon([(z.real, z.imag) for z in tie.corners])
     if not outline.is_valid:
         return False
-    near = metal.intersection(shapely.box(*outline.bounds).buffer(3 * kerf_mm + 3))
+    x0, y0, x1, y1 = outline.bounds
+    by = 3 * kerf_mm + 3
+    near = shapely.clip_by_rect(metal, x0 - by, y0 - by, x1 + by, y1 + by)
     # less a hair, so that a gap of just the kerf counts as cut
     half = 0.49 * kerf_mm
     closed = near.buffer(half).buffer(-half) if half > 0 else near

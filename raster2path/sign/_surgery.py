@@ -8,7 +8,7 @@ join the ends as straight lines.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
@@ -60,11 +60,11 @@ class Ring:
         origins: frozenset[int],
         *,
         is_border: bool = False,
-        known: Mapping[int, Box] | None = None,
+        boxes: Boxes | None = None,
     ) -> Ring:
-        """The ring of a closed path; boxes `known` by segments' identities are not made anew."""
-        old = known or {}
-        boxes = np.array([old.get(id(segment)) or _box_of(segment) for segment in path.segments])
+        """The ring of a closed path; boxes round its segments are made where none are given."""
+        if boxes is None:
+            boxes = np.array([_box_of(segment) for segment in path.segments])
         (x0, y0), (x1, y1) = boxes[:, :2].min(axis=0), boxes[:, 2:].max(axis=0)
         return Ring(path, boxes, (float(x0), float(y0), float(x1), float(y1)), origins, is_border)
 
@@ -357,33 +357,46 @@ def _buried(rings: dict[int, Ring], strip: Sequence[complex], crossed: set[int])
     }
 
 
-Chain = tuple[Crossing, Crossing, tuple[Segment, ...]]
+@dataclass(frozen=True, slots=True, eq=False)
+class _Chain:
+    """Segments that are kept, from one crossing on to another, and boxes round them."""
+
+    start: Crossing
+    end: Crossing
+    segments: tuple[Segment, ...]
+    boxes: Boxes
+    is_side: bool
 
 
-def _kept_of_rings(rings: dict[int, Ring], crossings: list[Crossing]) -> list[Chain] | None:
+def _kept_of_rings(rings: dict[int, Ring], crossings: list[Crossing]) -> list[_Chain] | None:
     """Parts of the crossed rings that lie outside the strip, from where they leave it on."""
-    out: list[Chain] = []
+    out: list[_Chain] = []
     for key in dict.fromkeys(c.ring for c in crossings):
         own = sorted((c for c in crossings if c.ring == key), key=lambda c: (c.index, c.t))
-        path = rings[key].path
         for a, b in zip(own, [*own[1:], own[0]], strict=True):
             if a.enters == b.enters:
                 return None
             if not a.enters:
-                out.append((a, b, _part(path, a, b)))
+                out.append(_part(rings[key], a, b))
     return out
 
 
-def _part(path: Path, a: Crossing, b: Crossing) -> tuple[Segment, ...]:
+def _part(ring: Ring, a: Crossing, b: Crossing) -> _Chain:
+    """The part of a ring from one crossing on to another; only the ends' boxes are made anew."""
     start, end = Place(a.index, a.t, a.point, 0.0), Place(b.index, b.t, b.point, 0.0)
-    return path.part(start, end)
+    segments = ring.path.part(start, end)
+    n = len(ring.boxes)
+    boxes = ring.boxes[(a.index + np.arange(len(segments))) % n]
+    for k in (0, -1):
+        boxes[k] = _box_of(segments[k])
+    return _Chain(a, b, segments, boxes, is_side=False)
 
 
-def _kept_of_strip(strip: Sequence[complex], crossings: list[Crossing]) -> list[Chain] | None:
+def _kept_of_strip(strip: Sequence[complex], crossings: list[Crossing]) -> list[_Chain] | None:
     """Parts of the strip's outline that lie in the drop, as straight lines."""
     n = len(strip)
     around = sorted(crossings, key=lambda c: c.at)
-    out: list[Chain] = []
+    out: list[_Chain] = []
     for a, b in zip(around, [*around[1:], around[0]], strict=True):
         if a.enters == b.enters:
             return None
@@ -392,58 +405,60 @@ def _kept_of_strip(strip: Sequence[complex], crossings: list[Crossing]) -> list[
         last = b.at if b.at > a.at else b.at + n
         corners = [strip[k % n] for k in range(math.floor(a.at) + 1, math.floor(last) + 1)]
         stops = [a.point, *corners, b.point]
-        out.append(
-            (
-                a,
-                b,
-                tuple(Line(p, q, Kind.GEOMETRIC, is_tie_side=True) for p, q in pairwise(stops)),
-            )
-        )
+        sides = tuple(_side(p, q) for p, q in pairwise(stops))
+        out.append(_Chain(a, b, sides, np.empty((0, 4)), is_side=True))
     return out
 
 
-def _chained(rings: dict[int, Ring], outside: list[Chain], sides: list[Chain]) -> list[Ring] | None:
+def _chained(
+    rings: dict[int, Ring], outside: list[_Chain], sides: list[_Chain]
+) -> list[Ring] | None:
     """Rings of the parts kept, each part going on where the one before it ended."""
-    after = {id(a): (a, b, segments) for a, b, segments in [*outside, *sides]}
+    after = {id(chain.start): chain for chain in [*outside, *sides]}
     if len(after) != len(outside) + len(sides):
         return None
-    known = {
-        id(segment): (box[0], box[1], box[2], box[3])
-        for key in {a.ring for a, _, _ in outside}
-        for segment, box in zip(rings[key].path.segments, rings[key].boxes.tolist(), strict=True)
-    }
     made = []
     while after:
-        start = next(iter(after))
-        at, segments, keys = start, list[Segment](), set[int]()
+        first = next(iter(after))
+        at, chains = first, list[_Chain]()
         while at in after:
-            a, b, part = after.pop(at)
-            segments += part
-            keys |= {a.ring, b.ring}
-            at = id(b)
-        if at != start:
+            chains.append(after.pop(at))
+            at = id(chains[-1].end)
+        if at != first:
             return None
-        origins = frozenset[int]().union(*(rings[key].origins for key in keys))
-        is_border = any(rings[key].is_border for key in keys)
-        made.append(Ring.of(_exact(segments), origins, is_border=is_border, known=known))
+        made.append(_ring_of(rings, chains))
     return made
 
 
-def _exact(segments: list[Segment]) -> Path:
-    """A closed path whose tie sides end exactly where their neighbours start and end."""
-    n = len(segments)
-    out = list(segments)
-    for k, segment in enumerate(segments):
-        if isinstance(segment, Line) and segment.is_tie_side:
-            before, behind = out[k - 1], segments[(k + 1) % n]
-            start = before.end
-            end = segment.end if _is_side(behind) else behind.start
-            out[k] = Line(start, end, segment.kind, is_tie_side=True)
-    return Path(tuple(out), is_closed=True)
+def _ring_of(rings: dict[int, Ring], chains: list[_Chain]) -> Ring:
+    """One ring of parts that go on from each other; the strip's sides end exactly at them."""
+    chains = [
+        _between(chains[k - 1], chain, chains[(k + 1) % len(chains)]) if chain.is_side else chain
+        for k, chain in enumerate(chains)
+    ]
+    keys = {crossing.ring for chain in chains for crossing in (chain.start, chain.end)}
+    path = Path(tuple(s for chain in chains for s in chain.segments), is_closed=True)
+    return Ring.of(
+        path,
+        frozenset[int]().union(*(rings[key].origins for key in keys)),
+        is_border=any(rings[key].is_border for key in keys),
+        boxes=np.concatenate([chain.boxes for chain in chains]),
+    )
 
 
-def _is_side(segment: Segment) -> bool:
-    return isinstance(segment, Line) and segment.is_tie_side
+def _between(before: _Chain, side: _Chain, behind: _Chain) -> _Chain:
+    """A side of the strip from where the part before it ends to where the next one starts."""
+    stops = [
+        before.segments[-1].end,
+        *(segment.start for segment in side.segments[1:]),
+        behind.segments[0].start,
+    ]
+    lines = tuple(_side(a, b) for a, b in pairwise(stops))
+    return replace(side, segments=lines, boxes=np.array([_box_of(line) for line in lines]))
+
+
+def _side(start: complex, end: complex) -> Line:
+    return Line(start, end, Kind.GEOMETRIC, is_tie_side=True)
 
 
 def _leftover(rings: dict[int, Ring], crossings: list[Crossing]) -> float:
