@@ -80,6 +80,7 @@ def on_photo_bytes(result: Result) -> bytes:
 
 def _told(result: Result, svg: str) -> dict[str, bytes]:
     """What is pinned up, its numbers for another program, and what the customer signs."""
+    from raster2path.guides.hang import Hanging, hang_pdf, holes_of
     from raster2path.guides.job_numbers import job_numbers
     from raster2path.guides.job_sheet import job_sheet_pdf
     from raster2path.guides.proof import proof_pdf
@@ -94,14 +95,23 @@ def _told(result: Result, svg: str) -> dict[str, bytes]:
         notes=worst(result.notes),
         speed_mm_min=rules.speed_mm_min,
     )
+    held_by = Hanging(
+        holes_of(order.plan.sign.art, hole_mm=result.job.size.hole_mm),
+        result.job.size.hole_mm,
+        counted.sign_kg,
+    )
+    hang: dict[str, bytes] = {}
+    if result.job.size.n_holes and held_by.holes_mm:
+        hang["hang.pdf"] = hang_pdf(order, held_by, stamp=stamp)
     return {
         "job.pdf": sheet,
         "job.json": job_numbers(order, counted, stamp=stamp).encode(),
         "proof.pdf": proof_pdf(order, counted, stamp=stamp, thickness_mm=rules.thickness_mm),
+        **hang,
     }
 
 
-PAPER_NAMES = ("guides.pdf", "pages.pdf")
+PAPER_NAMES = ("guides.pdf", "pages.pdf", "hang.pdf", "light.pdf")
 
 FILE_BYTES: dict[str, Callable[[Result], bytes]] = {
     ".svg": svg_bytes,

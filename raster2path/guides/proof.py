@@ -129,15 +129,16 @@ def _measures(
         canvas.line(at, below - 1.5, at, below + 1.5)
     for at in (y - h, y):
         canvas.line(beside - 1.5, at, beside + 1.5, at)
-    canvas.drawCentredString(x + w / 2, below - 5, _length(size_mm[0]))
+    canvas.drawCentredString(x + w / 2, below - 5, length_words(size_mm[0]))
     canvas.saveState()
     canvas.translate(beside - 2, y - h / 2)
     canvas.rotate(90)
-    canvas.drawCentredString(0, 0, _length(size_mm[1]))
+    canvas.drawCentredString(0, 0, length_words(size_mm[1]))
     canvas.restoreState()
 
 
-def _length(mm: float) -> str:
+def length_words(mm: float) -> str:
+    """A length in both units, as a customer reads it."""
     return f"{mm:.0f} mm ({mm / MM_PER_INCH:.1f} in)"
 
 
