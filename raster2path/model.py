@@ -582,6 +582,7 @@ class Forecast:
     Attributes:
         bow_rms: mean buckling ratio while the art is cut (1: a flat sheet would bow).
         bow_peak: the largest one of the whole job.
+        worst_s: when that is.
         hottest_start_k: warmest place where a cut starts, above the workshop.
         walk_m: from stand to stand; carry_m: the torch through the air.
         begins_s, ends_s: when the arc strikes and stops.
@@ -592,6 +593,7 @@ class Forecast:
 
     bow_rms: float
     bow_peak: float
+    worst_s: float
     hottest_start_k: float
     walk_m: float
     carry_m: float

@@ -31,7 +31,7 @@ NO_LOSS = Steel(loss_w_m2k=0.0)
 
 
 def simulated(grid: Grid, steel: Steel, *cuts: Timed, until_s: float | None = None) -> Warmth:
-    return simulate(grid, steel, cuts, coarse=coarse(grid, (4, 6)), until_s=until_s)
+    return simulate(grid, steel, [cuts], coarse=coarse(grid, (4, 6)), until_s=until_s)[0]
 
 
 def uncut(made: Track) -> Track:

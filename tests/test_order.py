@@ -16,9 +16,9 @@ from raster2path.geometry import Kind, circle, polygon
 from raster2path.job import Corrections, OrderHow, OrderRules, Side
 from raster2path.model import Art, Border, Cut, CutType, Placement, Sign, TorchPlan
 from raster2path.torch._heat import grid_over
-from raster2path.torch._schedule import forecast, work_of
+from raster2path.torch._schedule import forecast, forecasts, work_of
 from raster2path.torch._simple import by_rank, nearest
-from raster2path.torch._stands import Stands, stands_round, walk, walks
+from raster2path.torch._stands import Stands, few_of, stands_round, walk, walks
 from raster2path.torch._surrogate import follow, surrogate_of
 from raster2path.torch.order import compare, foresee, order_cuts
 from tests.order_cases import ferry_windows, heron_in_reeds, net_of_fish
@@ -186,6 +186,31 @@ def test_what_is_foreseen_is_about_the_order() -> None:
     assert 0 < told.bow_rms <= told.bow_peak
 
 
+def test_orders_side_by_side_are_foreseen_as_each_by_itself() -> None:
+    work = work_of(scattered(3, 6), PLANNED)
+    near = nearest(work.starts, work.before)
+    sweep = by_rank(work.starts.real, work.before)
+    both = forecasts(work, [(near, ()), (sweep, (0.0, 30.0, *[0.0] * 5))])
+    for told, alone in zip(
+        both, (forecast(work, near), forecast(work, sweep, (0.0, 30.0, *[0.0] * 5))), strict=True
+    ):
+        assert told.bow_rms == pytest.approx(alone.bow_rms)
+        assert told.starts_k == pytest.approx(alone.starts_k)
+        assert told.bow_peak == pytest.approx(alone.bow_peak)
+
+
+def test_large_cells_compare_orders_as_small_ones_do() -> None:
+    plan = heron_in_reeds()
+    fine, quick = work_of(plan, PLANNED), work_of(plan, PLANNED, is_quick=True)
+    assert quick.grid.cell_mm > 1.5 * fine.grid.cell_mm
+    orders = [nearest(fine.starts, fine.before), by_rank(fine.starts.real, fine.before)]
+    ratios = []
+    for work in (fine, quick):
+        near, sweep = forecasts(work, [(order, ()) for order in orders])
+        ratios.append([sweep.bow_rms / near.bow_rms, sweep.bow_peak / near.bow_peak])
+    assert ratios[1] == pytest.approx(ratios[0], rel=0.015)
+
+
 def test_a_pause_cools_the_next_start() -> None:
     plan = heron_in_reeds()
     work = work_of(plan, PLANNED)
@@ -206,9 +231,11 @@ def test_the_quick_stand_in_ranks_orders_as_the_simulation_does() -> None:
     orders = [nearest(work.starts, work.before), by_rank(work.starts.real, work.before)]
     orders += [by_rank(rng.random(len(plan.cuts)), work.before) for _ in range(4)]
     told = [forecast(work, order) for order in orders]
-    quick = follow(surrogate_of(work), np.array(orders), is_exact=True)
+    quick = follow(surrogate_of(work), np.array(orders))
     assert np.corrcoef([f.bow_rms for f in told], quick.bow)[0, 1] > 0.95
-    assert quick.bow == pytest.approx([f.bow_rms for f in told], rel=0.2)
+    assert np.corrcoef([f.bow_peak for f in told], quick.last)[0, 1] > 0.9
+    warm = [np.mean(np.array(f.starts_k) ** 4) ** 0.25 for f in told]
+    assert np.corrcoef(warm, quick.preheat)[0, 1] > 0.9
 
 
 def test_least_walking_is_the_least_of_all() -> None:
@@ -225,7 +252,8 @@ def test_least_walking_is_the_least_of_all() -> None:
         if all(np.isfinite(cost[k, s]) for k, s in zip(order, way, strict=True))
     )
     assert walk(stands, order)[0] == pytest.approx(brute)
-    assert walks(stands, order[None])[0] == pytest.approx(brute)
+    assert walks(stands, np.arange(4), order[None])[0] == pytest.approx(brute)
+    assert walks(stands, few_of(stands, order), order[None])[0] >= brute - 1e-9
 
 
 def test_nobody_stands_in_a_wall_and_the_way_round_it_is_long() -> None:

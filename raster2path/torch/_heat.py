@@ -9,7 +9,7 @@ was never tried on steel.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -23,8 +23,9 @@ Bools = npt.NDArray[np.bool_]
 
 CELL_MM = 5.0
 MOST_CELLS = 14_000
-MOST_WORK = 4e7
-"""Cells times steps. A larger blank and a longer job get larger cells: half a second a job."""
+MOST_WORK, QUICK_WORK = 4e7, 1.5e6
+"""Cells times steps. A larger blank and a longer job get larger cells: half a second a job; or
+half as long for several jobs side by side, where they are only compared."""
 
 STEP_SHARE = 1 / 6
 """αΔt/h²: here the errors of time and of space cancel in the first order."""
@@ -98,13 +99,17 @@ class Grid:
 
 
 def grid_over(
-    bounds: tuple[float, float, float, float], *, span_s: float = 0.0, alpha_mm2_s: float = 12.0
+    bounds: tuple[float, float, float, float],
+    *,
+    span_s: float = 0.0,
+    alpha_mm2_s: float = 12.0,
+    most_work: float = MOST_WORK,
 ) -> Grid:
     """Cells that cover a box (left, top, right, bottom), not too many for a job of this length."""
     left, top, right, bottom = bounds
     wide, high = max(right - left, CELL_MM), max(bottom - top, CELL_MM)
     area = wide * high
-    by_work = (area * span_s * alpha_mm2_s / STEP_SHARE / MOST_WORK) ** 0.25
+    by_work = (area * span_s * alpha_mm2_s / STEP_SHARE / most_work) ** 0.25
     cell_mm = max(CELL_MM, math.sqrt(area / MOST_CELLS), by_work)
     n_cols, n_rows = max(2, math.ceil(wide / cell_mm)), max(2, math.ceil(high / cell_mm))
     return Grid(left, top, cell_mm, n_rows, n_cols)
@@ -193,11 +198,25 @@ def _crossings(v: Floats, u: Floats, along: Floats) -> tuple[Ints, Floats, Float
 
 def _inside(grid: Grid, rows: Ints, at_u: Floats) -> Ints:
     """Cells whose middle lies inside a closed line, by the parity of crossings left of it."""
-    flips = np.zeros((grid.n_rows, grid.n_cols + 1), np.int64)
-    col = np.clip(np.floor(at_u).astype(np.int64) + 1, 0, grid.n_cols)
     ok = (rows >= 0) & (rows < grid.n_rows)
-    np.add.at(flips, (rows[ok], col[ok]), 1)
-    return np.flatnonzero(np.cumsum(flips, axis=1)[:, :-1] % 2 == 1)
+    if not ok.any():
+        return np.zeros(0, np.int64)
+    rows, col = rows[ok], np.clip(np.floor(at_u[ok]).astype(np.int64) + 1, 0, grid.n_cols)
+    top, left = int(rows.min()), int(col.min())
+    flips = np.zeros((int(rows.max()) - top + 1, int(col.max()) - left + 1), np.int64)
+    np.add.at(flips, (rows - top, col - left), 1)
+    down, across = np.nonzero(np.cumsum(flips, axis=1)[:, :-1] % 2 == 1)
+    return np.asarray((down + top) * grid.n_cols + across + left, np.int64)
+
+
+def inside(grid: Grid, rings: Sequence[Points]) -> Bools:
+    """(rows, cols) True where a cell's middle lies inside an odd number of closed rings."""
+    out = np.zeros(grid.n_rows * grid.n_cols, np.bool_)
+    for ring in rings:
+        u, v = ((np.vstack([ring, ring[:1]]) - (grid.left_mm, grid.top_mm)) / grid.cell_mm - 0.5).T
+        rows, at_u, _ = _crossings(v, u, np.zeros(len(u)))
+        out[_inside(grid, rows, at_u)] ^= True
+    return out.reshape(grid.n_rows, grid.n_cols)
 
 
 def _shares(at_mm: Floats, length: float, *, is_closed: bool) -> Floats:
@@ -267,31 +286,36 @@ class Timed:
 
 
 class _Events:
-    """Everything that happens to the cells, sorted by the step it happens in."""
+    """Everything that happens to the cells of several jobs, sorted by the step it happens in."""
 
-    def __init__(self, cuts: Sequence[Timed], step_s: float, late_s: float) -> None:
-        def when(at_mm: Floats, cut: Timed) -> Ints:
-            return np.rint(self._times(at_mm, cut) / step_s).astype(np.int64)
+    def __init__(
+        self, jobs: Sequence[Sequence[Timed]], n_cells: int, step_s: float, late_s: float
+    ) -> None:
+        each = [(cut, job * n_cells) for job, cuts in enumerate(jobs) for cut in cuts]
+        none = np.zeros(0, np.int64)
 
-        tracks = [cut.track for cut in cuts]
-        empty = [np.zeros(0, np.int64)]
+        def steps(of: Callable[[Track], Floats]) -> Floats:
+            every = [self._times(of(cut.track), cut) for cut, _ in each]
+            return np.concatenate([np.zeros(0), *every]) / step_s
+
+        def cells(of: Callable[[Track], Ints], none: Ints) -> Ints:
+            return np.concatenate([none, *(of(cut.track) + offset for cut, offset in each)])
+
         self.level = _sorted(
-            np.concatenate([when(c.track.level_mm, c) for c in cuts] or empty),
-            np.concatenate([t.level for t in tracks] or empty),
+            np.rint(steps(lambda t: t.level_mm)).astype(np.int64), cells(lambda t: t.level, none)
         )
         self.upright = _sorted(
-            np.concatenate([when(c.track.upright_mm, c) for c in cuts] or empty),
-            np.concatenate([t.upright for t in tracks] or empty),
+            np.rint(steps(lambda t: t.upright_mm)).astype(np.int64),
+            cells(lambda t: t.upright, none),
         )
-        at = np.concatenate([self._times(c.track.heat_mm, c) for c in cuts] or [np.zeros(0)])
-        at = (at + late_s) / step_s
+        at = steps(lambda t: t.heat_mm) + late_s / step_s
         low = np.floor(at).astype(np.int64)
         late = at - low  # what comes between two steps is shared between them
-        pairs = np.concatenate([t.cells for t in tracks] or [np.zeros((0, 2), np.int64)])
-        heat = np.concatenate([t.heat_j for t in tracks] or [np.zeros(0)])
-        steps = np.concatenate([low, low + 1])
-        order = np.argsort(steps, kind="stable")
-        self.heat_step = steps[order]
+        pairs = cells(lambda t: t.cells, none.reshape(0, 2))
+        heat = np.concatenate([np.zeros(0), *(cut.track.heat_j for cut, _ in each)])
+        when = np.concatenate([low, low + 1])
+        order = np.argsort(when, kind="stable")
+        self.heat_step = when[order]
         self.pairs = np.concatenate([pairs, pairs])[order]
         self.heat_j = np.concatenate([heat * (1 - late), heat * late])[order]
 
@@ -309,53 +333,56 @@ def _sorted(steps: Ints, values: Ints) -> tuple[Ints, Ints]:
 def simulate(
     grid: Grid,
     steel: Steel,
-    cuts: Sequence[Timed],
+    jobs: Sequence[Sequence[Timed]],
     *,
     coarse: tuple[Floats, Floats],
     stays: Bools | None = None,
     look_s: float = 1.0,
     until_s: float | None = None,
-) -> Warmth:
-    """The sheet's temperature while these cuts are made.
+) -> list[Warmth]:
+    """The sheet's temperature while cuts are made, for several jobs side by side.
 
     Args:
         grid: cells of the blank.
         steel: what it is made of.
-        cuts: in the order of their times.
+        jobs: the cuts of each, in the order of their times.
         coarse: two matrices; looks are the first times the temperatures times the second.
         stays: (rows, cols) True where metal stays, for the peaks; None: everywhere.
         look_s: between two looks.
-        until_s: when to stop; None: when the last cut is done.
+        until_s: when to stop; None: when the last cut of all is done.
     """
-    state = _State(grid, steel)
+    n_cells = grid.n_rows * grid.n_cols
+    state = _State(grid, steel, len(jobs))
     # half a kerf's heat in the middle of each neighbouring cell is as spread as a line's heat is
     # after this long; laid down then, it is right from there on
     late_s = grid.cell_mm**2 / 8 / steel.alpha_mm2_s
-    events = _Events(cuts, state.step_s, late_s)
-    last_s = max([c.end_s for c in cuts], default=0.0) if until_s is None else until_s
+    events = _Events(jobs, n_cells, state.step_s, late_s)
+    cuts = [(job, k, cut) for job, some in enumerate(jobs) for k, cut in enumerate(some)]
+    done_s = [max((cut.end_s for cut in some), default=0.0) for some in jobs]
+    last_s = max(done_s, default=0.0) if until_s is None else until_s
     n_steps = math.ceil(last_s / state.step_s) + 1
     every = max(1, round(look_s / state.step_s))
-    begins = np.array([round(c.begin_s / state.step_s) for c in cuts], np.int64)
-    ends = np.array([round(c.end_s / state.step_s) + 1 for c in cuts], np.int64)
-    late = math.ceil(late_s / state.step_s) + 1
-    spots = grid.cell_of(np.array([[c.start.real, c.start.imag] for c in cuts]).reshape(-1, 2))
+    late = math.ceil(late_s / state.step_s) + 2
+    begin_at = _by_step([round(cut.begin_s / state.step_s) for *_, cut in cuts])
+    end_at = _by_step([round(cut.end_s / state.step_s) + late for *_, cut in cuts])
+    starts = np.array([[cut.start.real, cut.start.imag] for *_, cut in cuts]).reshape(-1, 2)
+    spots = grid.cell_of(starts) + n_cells * np.array([job for job, *_ in cuts], np.int64)
     bounds = np.arange(n_steps + 1)
     heat_at = np.searchsorted(events.heat_step, bounds).tolist()
     level_at = np.searchsorted(events.level[0], bounds).tolist()
     upright_at = np.searchsorted(events.upright[0], bounds).tolist()
-    begin_at = _by_step(begins)
-    end_at = _by_step(ends + late)
-    starts_k, peaks_k = np.zeros(len(cuts)), np.zeros(len(cuts))
-    peak_cells = np.zeros(len(cuts), np.int64)
-    shown = None if stays is None else stays.ravel()
-    times, looks = list[float](), list[Floats]()
+    starts_k = [np.zeros(len(some)) for some in jobs]
+    peaks_k = [np.zeros(len(some)) for some in jobs]
+    peak_cells = [np.zeros(len(some), np.int64) for some in jobs]
+    looks = list[Floats]()
+    flat = state.warm.ravel()
     for n in range(n_steps):
-        for k in begin_at.get(n, ()):
-            flat = state.warm.ravel()
-            starts_k[k] = flat[spots[k]]
-            seen = flat if shown is None else flat * shown
-            peak_cells[k] = int(seen.argmax())
-            peaks_k[k] = seen[peak_cells[k]]
+        for at in begin_at.get(n, ()):
+            job, k, _ = cuts[at]
+            starts_k[job][k] = flat[spots[at]]
+            seen = state.warm[job] if stays is None else state.warm[job] * stays
+            peak_cells[job][k] = cell = int(seen.argmax())
+            peaks_k[job][k] = seen.ravel()[cell]
         if level_at[n] < level_at[n + 1]:
             state.close_level(events.level[1][level_at[n] : level_at[n + 1]])
         if upright_at[n] < upright_at[n + 1]:
@@ -363,24 +390,30 @@ def simulate(
         if heat_at[n] < heat_at[n + 1]:
             some = slice(heat_at[n], heat_at[n + 1])
             state.heat(events.pairs[some], events.heat_j[some])
-        for k in end_at.get(n, ()):
-            state.let_fall(cuts[k].track.drop)
+        for at in end_at.get(n, ()):
+            job, _, cut = cuts[at]
+            state.let_fall(cut.track.drop + job * n_cells, job)
         if n % every == 0:
-            times.append(n * state.step_s)
             looks.append(_seen(state.warm, coarse))
         state.step()
-    return Warmth(
-        np.array(times),
-        np.array(looks),
-        starts_k,
-        peaks_k,
-        peak_cells,
-        state.warm,
-        state.given_j,
-        state.lost_j,
-        state.dropped_j,
-        float(state.warm.sum()) * state.cell_j_k,
-    )
+    times_s: Floats = np.arange(len(looks)) * np.float64(state.step_s * every)
+    shown = np.stack(looks)
+    n_looks = [int(np.searchsorted(times_s, max(done, until_s or 0.0))) + 1 for done in done_s]
+    return [
+        Warmth(
+            times_s[: n_looks[job]],
+            shown[: n_looks[job], job],
+            starts_k[job],
+            peaks_k[job],
+            peak_cells[job],
+            state.warm[job],
+            float(state.given_j[job]),
+            float(state.lost_j[job]),
+            float(state.dropped_j[job]),
+            float(state.warm[job].sum()) * state.cell_j_k,
+        )
+        for job in range(len(jobs))
+    ]
 
 
 def _seen(warm: Floats, coarse: tuple[Floats, Floats]) -> Floats:
@@ -388,33 +421,35 @@ def _seen(warm: Floats, coarse: tuple[Floats, Floats]) -> Floats:
     first, second = coarse
     n = next(n for n in (3, 2, 1) if len(first) % n == 0)
     blocks = first.reshape(n, -1, first.shape[1])
-    return np.asarray((blocks @ warm).reshape(len(first), -1) @ second, np.float64)
+    out = (blocks @ warm[:, None]).reshape(len(warm), len(first), -1) @ second
+    return np.asarray(out, np.float64)
 
 
-def _by_step(steps: Ints) -> dict[int, list[int]]:
+def _by_step(steps: Sequence[int]) -> dict[int, list[int]]:
     out: dict[int, list[int]] = {}
-    for k, n in enumerate(steps.tolist()):
+    for k, n in enumerate(steps):
         out.setdefault(n, []).append(k)
     return out
 
 
 class _State:
-    """The cells' temperatures, which faces are open, and where the energy went."""
+    """The cells' temperatures, which faces are open, and where the energy went, for each job."""
 
-    def __init__(self, grid: Grid, steel: Steel) -> None:
+    def __init__(self, grid: Grid, steel: Steel, n_jobs: int) -> None:
         rows, cols = grid.n_rows, grid.n_cols
         self.step_s = STEP_SHARE * grid.cell_mm**2 / steel.alpha_mm2_s
         self.fade = math.exp(-steel.fade_per_s * self.step_s)
         self.cell_j_k = steel.store_j_mm2k * grid.cell_mm**2
-        self.warm = np.zeros((rows, cols))
-        self.is_live = np.ones(rows * cols, np.bool_)
+        self.n_cells = rows * cols
+        self.warm = np.zeros((n_jobs, rows, cols))
+        self.is_live = np.ones(n_jobs * rows * cols, np.bool_)
         # the last column of one and the last row of the other are never open
-        self.open_level = np.full((rows, cols), STEP_SHARE)
-        self.open_level[:, -1] = 0
-        self.open_upright = np.full((rows, cols), STEP_SHARE)
-        self.open_upright[-1] = 0
-        self.flow = np.zeros((rows, cols - 1)), np.zeros((rows - 1, cols))
-        self.given_j = self.lost_j = self.dropped_j = 0.0
+        self.open_level = np.full(self.warm.shape, STEP_SHARE)
+        self.open_level[:, :, -1] = 0
+        self.open_upright = np.full(self.warm.shape, STEP_SHARE)
+        self.open_upright[:, -1] = 0
+        self.flow = np.zeros((n_jobs, rows, cols - 1)), np.zeros((n_jobs, rows - 1, cols))
+        self.given_j, self.lost_j, self.dropped_j = np.zeros((3, n_jobs))
 
     def close_level(self, cells: Ints) -> None:
         self.open_level.ravel()[cells] = 0
@@ -427,24 +462,24 @@ class _State:
         n_live = live.sum(axis=1)
         share = live * (heat_j / np.maximum(n_live, 1))[:, None]
         np.add.at(self.warm.ravel(), pairs.ravel(), share.ravel() / self.cell_j_k)
-        self.given_j += float(share.sum())
+        np.add.at(self.given_j, pairs[:, 0] // self.n_cells, share.sum(axis=1))
 
-    def let_fall(self, cells: Ints) -> None:
+    def let_fall(self, cells: Ints, job: int) -> None:
         flat = self.warm.ravel()
-        self.dropped_j += float(flat[cells].sum()) * self.cell_j_k
+        self.dropped_j[job] += float(flat[cells].sum()) * self.cell_j_k
         flat[cells] = 0
         self.is_live[cells] = False
 
     def step(self) -> None:
         warm = self.warm
         along, down = self.flow
-        np.subtract(warm[:, 1:], warm[:, :-1], out=along)
-        along *= self.open_level[:, :-1]
-        np.subtract(warm[1:], warm[:-1], out=down)
-        down *= self.open_upright[:-1]
-        warm[:, :-1] += along
-        warm[:, 1:] -= along
-        warm[:-1] += down
-        warm[1:] -= down
-        self.lost_j += float(warm.sum()) * self.cell_j_k * (1 - self.fade)
+        np.subtract(warm[:, :, 1:], warm[:, :, :-1], out=along)
+        along *= self.open_level[:, :, :-1]
+        np.subtract(warm[:, 1:], warm[:, :-1], out=down)
+        down *= self.open_upright[:, :-1]
+        warm[:, :, :-1] += along
+        warm[:, :, 1:] -= along
+        warm[:, :-1] += down
+        warm[:, 1:] -= down
+        self.lost_j += warm.sum(axis=(1, 2)) * (self.cell_j_k * (1 - self.fade))
         warm *= self.fade

@@ -12,6 +12,8 @@ from raster2path.job import OrderRules
 from raster2path.model import CutType, Forecast, TorchPlan
 from raster2path.torch._buckling import Plate, coarse, plate_for
 from raster2path.torch._heat import (
+    MOST_WORK,
+    QUICK_WORK,
     Bools,
     Floats,
     Grid,
@@ -19,7 +21,9 @@ from raster2path.torch._heat import (
     Steel,
     Timed,
     Track,
+    Warmth,
     grid_over,
+    inside,
     simulate,
     track,
 )
@@ -49,6 +53,7 @@ class Work:
         tail_s: along the run-past.
         is_last: True for borders.
         before: for each cut, those that must come before it.
+        stays: cells of metal that stays; None where nobody asks how hot that is.
     """
 
     plan: TorchPlan
@@ -64,7 +69,7 @@ class Work:
     tail_s: Floats
     is_last: Bools
     before: tuple[frozenset[int], ...]
-    stays: Bools
+    stays: Bools | None
 
     @property
     def takes_s(self) -> Floats:
@@ -115,13 +120,21 @@ def out_of_reach(plan: TorchPlan, rules: OrderRules) -> Bools:
     return stands_round(plan, starts_of(plan), grid_over(blank_of(plan)), rules).is_out_of_reach
 
 
-def work_of(plan: TorchPlan, rules: OrderRules) -> Work:
-    """What a plan's cuts do to the sheet, whatever their order."""
+def work_of(plan: TorchPlan, rules: OrderRules, *, is_quick: bool = False) -> Work:
+    """What a plan's cuts do to the sheet, whatever their order.
+
+    Quick: in larger cells, good enough to compare orders.
+    """
     steel = Steel(thickness_mm=rules.thickness_mm, heat_j_mm=rules.heat_j_mm)
     speed = rules.speed_mm_min / 60
     path_mm = sum(cut.path.length for cut in plan.cuts if cut.path is not None)
     span_s = path_mm / speed + len(plan.cuts) * (PIERCE_S + MOVE_S + 0.5)
-    grid = grid_over(blank_of(plan), span_s=span_s, alpha_mm2_s=steel.alpha_mm2_s)
+    grid = grid_over(
+        blank_of(plan),
+        span_s=span_s,
+        alpha_mm2_s=steel.alpha_mm2_s,
+        most_work=QUICK_WORK if is_quick else MOST_WORK,
+    )
     starts = starts_of(plan)
     tracks, ends = list[Track](), list[complex]()
     lead_s, path_s, tail_s = list[float](), list[float](), list[float]()
@@ -156,7 +169,7 @@ def work_of(plan: TorchPlan, rules: OrderRules) -> Work:
         np.array(tail_s),
         np.array([cut.type is CutType.BORDER for cut in plan.cuts], np.bool_),
         waiting_for(plan),
-        _stays(plan, grid),
+        None if is_quick else _stays(plan, grid),
     )
 
 
@@ -166,12 +179,9 @@ def _end(path: Path) -> complex:
 
 def _stays(plan: TorchPlan, grid: Grid) -> Bools:
     """Cells whose middle lies in metal that stays; all of them where no edge is known."""
-    out = np.zeros(grid.n_rows * grid.n_cols, np.bool_)
-    for edge in plan.edges:
-        inside = track(grid, edge.path.flat(FLAT_MM), 0.0, is_closed=True, falls=True).drop
-        out[inside] ^= True
-    shaped = out.reshape(grid.n_rows, grid.n_cols)
-    return shaped if out.any() else ~shaped
+    rings = [edge.path.flat(FLAT_MM) for edge in plan.edges]
+    out = inside(grid, rings)
+    return out if out.any() else ~out
 
 
 def times_of(work: Work, sequence: Ints, waits_s: Floats) -> Floats:
@@ -184,28 +194,54 @@ def times_of(work: Work, sequence: Ints, waits_s: Floats) -> Floats:
 
 def forecast(work: Work, sequence: Sequence[int], waits_s: Sequence[float] = ()) -> Forecast:
     """What an order does, by the whole simulation."""
-    order = np.array(sequence, np.int64)
-    waits = np.array(waits_s or [0.0] * len(order))
-    begins = times_of(work, order, waits)
-    runs = begins + work.lead_s[order]
-    ends = runs + work.path_s[order]
-    cuts = [
-        Timed(work.tracks[k], complex(work.starts[k]), *moments)
-        for k, *moments in zip(
-            order.tolist(), begins.tolist(), runs.tolist(), ends.tolist(), strict=True
-        )
+    return forecasts(work, [(sequence, waits_s)])[0]
+
+
+def forecasts(
+    work: Work, orders: Sequence[tuple[Sequence[int], Sequence[float]]]
+) -> list[Forecast]:
+    """What several orders, each with its pauses, do: side by side, by the whole simulation."""
+    sequences = [np.array(sequence, np.int64) for sequence, _ in orders]
+    times = list[Floats]()
+    for order, (_, waits) in zip(sequences, orders, strict=True):
+        times.append(times_of(work, order, np.array(waits or [0.0] * len(order))))
+    jobs = [
+        [
+            Timed(
+                work.tracks[k],
+                complex(work.starts[k]),
+                begin,
+                begin + float(work.lead_s[k]),
+                begin + float(work.lead_s[k] + work.path_s[k]),
+            )
+            for k, begin in zip(order.tolist(), begins.tolist(), strict=True)
+        ]
+        for order, begins in zip(sequences, times, strict=True)
     ]
-    warmth = simulate(
-        work.grid, work.steel, cuts, coarse=coarse(work.grid, work.plate.shape), stays=work.stays
+    warmths = simulate(
+        work.grid,
+        work.steel,
+        jobs,
+        coarse=coarse(work.grid, work.plate.shape),
+        stays=work.stays,
+        look_s=1.0 if work.stays is not None else 3.0,
     )
+    return [
+        _told(work, order, begins, warmth)
+        for order, begins, warmth in zip(sequences, times, warmths, strict=True)
+    ]
+
+
+def _told(work: Work, order: Ints, begins: Floats, warmth: Warmth) -> Forecast:
+    ends = begins + work.lead_s[order] + work.path_s[order]
     ratio = work.plate.ratio(warmth.looks)
     art = warmth.times_s <= max(ends[~work.is_last[order]], default=np.inf)
     walked_mm, chosen = walk(work.stands, order)
     carried = np.abs(work.starts[order[1:]] - work.ends[order[:-1]]).sum() if len(order) else 0.0
-    middles = _middles(work.grid, warmth.peak_cells)
     return Forecast(
         bow_rms=float(np.sqrt(np.mean(ratio[art] ** 2))) if art.any() else 0.0,
         bow_peak=float(ratio.max(initial=0.0)),
+        worst_s=float(warmth.times_s[ratio.argmax()]) if len(ratio) else 0.0,
         hottest_start_k=float(warmth.starts_k.max(initial=0.0)),
         walk_m=walked_mm / 1000,
         carry_m=float(carried) / 1000,
@@ -213,7 +249,7 @@ def forecast(work: Work, sequence: Sequence[int], waits_s: Sequence[float] = ())
         ends_s=tuple((ends + work.tail_s[order]).tolist()),
         starts_k=tuple(warmth.starts_k.tolist()),
         hottest_k=tuple(warmth.peaks_k.tolist()),
-        hottest_at=tuple(middles.tolist()),
+        hottest_at=tuple(_middles(work.grid, warmth.peak_cells).tolist()),
         stands=tuple(work.stands.places[chosen].tolist()),
     )
 

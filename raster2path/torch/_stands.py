@@ -15,6 +15,7 @@ APART_MM = 250.0
 """Stands lie about so far apart; no more than `MOST` of them."""
 
 MOST, FEWEST_A_SIDE = 20, 2
+FEWEST_WALKED = 4
 FAR_MM = 5000.0
 """Walking where a wall is in the way: another way round has to be found."""
 
@@ -119,10 +120,28 @@ def walk(stands: Stands, sequence: Ints) -> tuple[float, Ints]:
     return float(stands.apart_mm[chosen[:-1], chosen[1:]].sum()), chosen
 
 
-def walks(stands: Stands, sequences: Ints) -> Floats:
-    """The least walking (and a little for comfort) for each of several orders (n, cuts)."""
-    cost = stands.cost[sequences]
-    best = cost[:, 0]
-    for k in range(1, sequences.shape[1]):
-        best = (best[:, :, None] + stands.apart_mm).min(axis=1) + cost[:, k]
-    return np.asarray(best.min(axis=1), np.float64)
+def few_of(stands: Stands, sequence: Ints) -> Ints:
+    """A few stands that do for all cuts: those that an order uses, and the most useful others."""
+    _, used = walk(stands, sequence)
+    can = np.isfinite(stands.cost)
+    few = list(dict.fromkeys(used.tolist()))
+    while len(few) < min(FEWEST_WALKED, can.shape[1]):
+        new = ~can[:, few].any(axis=1) @ can
+        useful = new + can.sum(axis=0) / (len(can) + 1)
+        useful[few] = -1
+        few.append(int(useful.argmax()))
+    return np.array(sorted(few), np.int64)
+
+
+def walks(stands: Stands, few: Ints, sequences: Ints) -> Floats:
+    """For each of several orders (n, cuts) the walking it needs between a few stands, in mm."""
+    apart = stands.apart_mm[np.ix_(few, few)][:, :, None]
+    cost = np.where(np.isfinite(stands.cost[:, few]), 0.0, FAR_MM)
+    legs = np.ascontiguousarray(cost[sequences].transpose(1, 2, 0))  # (cuts, stands, orders)
+    best = legs[0].copy()
+    through = np.empty((len(few), *best.shape))
+    for here in legs[1:]:
+        np.add(best[:, None], apart, out=through)
+        np.minimum.reduce(through, axis=0, out=best)
+        best += here
+    return np.asarray(best.min(axis=0), np.float64)

@@ -1,14 +1,13 @@
-"""A quick stand-in for the simulation: heat as cosine waves on a whole sheet, linear in the cuts.
+"""A quick stand-in for the simulation: what each cut does to each later one, by the time between.
 
-Each wave fades by itself, so that many orders are followed side by side. What it leaves out (cuts
-that keep heat on one side, drops that take theirs along) only the simulation knows: it has the
-last word.
+Heat as cosine waves on a whole sheet, each fading by itself, so that all is a sum over pairs of
+cuts, looked up in tables. What it leaves out (cuts that keep heat on one side, drops that take
+theirs along) only the simulation knows: it has the last word.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,25 +16,23 @@ import numpy.typing as npt
 from raster2path.geometry import to_points
 from raster2path.model import CutType
 from raster2path.torch._buckling import N_SHAPES
-from raster2path.torch._heat import Floats, Ints
+from raster2path.torch._heat import Bools, Floats, Ints
 from raster2path.torch._schedule import CARRY_MM_S, FLAT_MM, MOVE_S, Work
 
+Complex64 = npt.NDArray[np.complex64]
 Singles = npt.NDArray[np.float32]
-Waves = Callable[[Floats, Floats], Floats]
 
 N_LONG, N_SHORT = 12, 9
-N_SHAPES_SEEN = 5
-"""So many bending shapes: their stress's length (Frobenius) ranks orders best, ten rank worse."""
+N_LEFT = 6
+"""Numbers that stand for what a sheet still goes through after its last cut."""
 
-N_SEEN = 16
-"""Numbers that stand for that stress; more change nothing."""
+N_SEEN = 10
+"""Numbers that stand for the stress at one moment."""
 
-GAP_STEP_S = 0.1
 SAMPLE_MM = 10.0
-
-NEAR_MM, MOST_NEAR = 80.0, 6
-LAGS_S = 128
-"""What waves are too smooth for: a start beside one of so many cuts so near, so long after it."""
+NEAR_MM = 80.0
+LAG_LEAST_S, LAGS_A_DOUBLING = 6.0, 6
+"""Lags between cuts are told apart so finely: by the second at first, then by eighths."""
 
 DROP_SHARE = 0.5
 """Of the heat of an opening's cut, this much stays; the rest falls out with the drop."""
@@ -43,78 +40,81 @@ DROP_SHARE = 0.5
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Surrogate:
-    """Tables for all cuts of a plan; waves are the last axis.
+    """Tables for all cuts of a plan.
 
     Attributes:
-        given: what each cut adds by its end.
-        seen: value of each wave where each cut starts.
-        fades: what is left of each wave after each cut's time.
-        gap_fades: the same after so many steps of `GAP_STEP_S` beyond `MOVE_S`.
-        gain: (waves, N_SEEN): the length of state @ gain is the stress on the bending shapes.
-        whole: (waves, shapes²): that stress itself.
-        gap_index: (cuts, cuts) which row of `gap_fades` the way from one to the next takes.
-        carry_mm: (cuts, cuts) that way.
+        pair: (cuts, cuts, lags) for an earlier and a later cut: real, what both together add to
+            the bow (stress squared, over all time to come); imaginary, how much warmer the
+            earlier one makes the later one's start, in kelvin.
+        own: what each cut adds to the bow by itself.
+        left: (cuts, lags, N_LEFT): the square of their sum is the bow after the last cut.
+        stress: (cuts, lags, N_SEEN): the length of their sum is the stress at one moment.
+        lag_of: number of the lag by whole seconds from a cut's end to another's.
+        gap_s: (cuts, cuts) from the end of one to the start of another.
+        carry_mm: (cuts, cuts) the way of the torch.
         takes_s: time of each cut.
         is_last: borders.
-        near: (pairs, 2) a cut, and one that starts close beside it.
-        near_k: (pairs, LAGS_S) how much warmer it is there than the waves say, by seconds since.
     """
 
-    given: Singles
-    seen: Singles
-    fades: Singles
-    gap_fades: Singles
-    gain: Singles
-    whole: Singles
-    gap_index: Ints
+    pair: Complex64
+    own: Floats
+    left: Singles
+    stress: Singles
+    lag_of: Ints
+    gap_s: Floats
     carry_mm: Floats
     takes_s: Floats
-    is_last: npt.NDArray[np.bool_]
-    near: Ints
-    near_k: Singles
+    is_last: Bools
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Waves:
+    """Cosine waves over a sheet: what each cut gives to them, and what they do."""
+
+    given: Floats
+    seen: Floats
+    fade: Floats
+    gain: Floats
+    """Stress on the bending shapes; its length (Frobenius) ranks orders as the ratio does."""
 
 
 def surrogate_of(work: Work) -> Surrogate:
     """The tables for a plan's cuts."""
-    grid, steel = work.grid, work.steel
-    wide, high = grid.size_mm
-    nx, ny = (N_LONG, N_SHORT) if wide >= high else (N_SHORT, N_LONG)
-    kx, ky = np.arange(nx) * math.pi / wide, np.arange(ny) * math.pi / high
-    fade = (ky[:, None] ** 2 + kx**2).ravel() * steel.alpha_mm2_s + steel.fade_per_s
-    weight = np.outer(np.where(ky > 0, 2, 1), np.where(kx > 0, 2, 1)).ravel() / (wide * high)
-
-    def waves(x: Floats, y: Floats) -> Floats:
-        across = np.cos(np.outer(x - grid.left_mm, kx))
-        down = np.cos(np.outer(y - grid.top_mm, ky))
-        return np.asarray((down[:, :, None] * across[:, None, :]).reshape(len(x), -1), np.float64)
-
     sources = [_source(work, k) for k in range(len(work.starts))]
-    given = np.zeros((len(work.starts), nx * ny))
-    for k, (points, old_s, heat) in enumerate(sources):
-        share = DROP_SHARE if work.plan.cuts[k].type is CutType.OPENING else 1.0
-        here = waves(*points.T) * np.exp(-np.outer(old_s, fade))
-        given[k] = share * heat * weight * here.sum(axis=0)
-    seen = waves(work.starts.real, work.starts.imag)
-    near = _near(work, sources)
-    near_k = _excess(work, sources, near, (given, seen, fade))
-    whole = _whole(work, waves)
+    waves = _waves(work, sources)
     gap_mm = np.abs(work.starts - work.ends[:, None])
-    index = np.rint(gap_mm / CARRY_MM_S / GAP_STEP_S).astype(np.int64)
-    gaps_s = MOVE_S + GAP_STEP_S * np.arange(int(index.max(initial=0)) + 1)
+    gap_s = MOVE_S + gap_mm / CARRY_MM_S
+    lags, lag_of = _lags(float((work.takes_s + gap_s.max(axis=0, initial=0.0)).sum()))
+    fade, given = waves.fade, waves.given
+    # stress squared over all time to come: waves w and v fade together, at the sum of their rates
+    both = waves.gain @ waves.gain.T / (fade[:, None] + fade)
+    old = given * np.exp(-np.outer(lags, fade))[:, None, :]  # (lags, cuts, waves)
+    bow = old @ (np.exp(-np.outer(work.takes_s, fade)) * (given @ both)).T
+    warm = old @ waves.seen.T + _excess(work, sources, waves, lags, old)
+    pair = np.ascontiguousarray((2 * bow + 1j * warm).transpose(1, 2, 0), np.complex64)
+    value, vector = np.linalg.eigh(both)
+    strong = vector[:, -N_LEFT:] * np.sqrt(np.maximum(value[-N_LEFT:], 0))
+    stirred = np.sqrt(np.square(given).mean(axis=0))[:, None] + 1e-12
+    few = np.linalg.eigh((waves.gain * stirred).T @ (waves.gain * stirred))[1][:, -N_SEEN:]
     return Surrogate(
-        given.astype(np.float32),
-        seen.astype(np.float32),
-        np.exp(-np.outer(work.takes_s, fade)).astype(np.float32),
-        np.exp(-np.outer(gaps_s, fade)).astype(np.float32),
-        _gain(whole, given).astype(np.float32),
-        whole.astype(np.float32),
-        index,
+        pair,
+        np.einsum("cw,wv,cv->c", given, both, given, optimize=True),
+        np.ascontiguousarray((old @ strong).transpose(1, 0, 2), np.float32),
+        np.ascontiguousarray((old @ (waves.gain @ few)).transpose(1, 0, 2), np.float32),
+        lag_of,
+        gap_s,
         gap_mm,
         work.takes_s,
         work.is_last,
-        near,
-        near_k.astype(np.float32),
     )
+
+
+def _lags(longest_s: float) -> tuple[Floats, Ints]:
+    """Lags that are told apart, and the number of the one that each whole second belongs to."""
+    seconds = np.arange(int(longest_s) + 2) + 0.5
+    number = np.rint(LAGS_A_DOUBLING * np.log2(1 + seconds / LAG_LEAST_S)).astype(np.int64)
+    lag_of = np.unique(number, return_inverse=True)[1].astype(np.int64)
+    return np.bincount(lag_of, seconds) / np.bincount(lag_of), lag_of
 
 
 Source = tuple[Floats, Floats, float]
@@ -134,58 +134,58 @@ def _source(work: Work, k: int) -> Source:
     return here, work.tail_s[k] + work.path_s[k] * (1 - share), heat
 
 
-def _near(work: Work, sources: list[Source]) -> Ints:
-    """For each cut those few whose heat its start feels most directly."""
-    from scipy.spatial import cKDTree
+def _waves(work: Work, sources: list[Source]) -> _Waves:
+    """What each cut gives to the waves by its end, and what they do to starts and to shapes."""
+    grid, steel = work.grid, work.steel
+    wide, high = grid.size_mm
+    nx, ny = (N_LONG, N_SHORT) if wide >= high else (N_SHORT, N_LONG)
+    kx, ky = np.arange(nx) * math.pi / wide, np.arange(ny) * math.pi / high
+    fade = (ky[:, None] ** 2 + kx**2).ravel() * steel.alpha_mm2_s + steel.fade_per_s
+    weight = np.outer(np.where(ky > 0, 2, 1), np.where(kx > 0, 2, 1)).ravel() / (wide * high)
 
-    owner = np.repeat(np.arange(len(sources)), [len(points) for points, _, _ in sources])
-    tree = cKDTree(np.vstack([points for points, _, _ in sources]))
-    pairs = list[tuple[int, int]]()
-    for k, start in enumerate(to_points(work.starts)):
-        away, who = tree.query(start, k=min(len(owner), 40), distance_upper_bound=NEAR_MM)
-        found = np.atleast_1d(who)[np.isfinite(np.atleast_1d(away))]
-        others = dict.fromkeys(i for i in owner[found].tolist() if i != k)
-        pairs += [(i, k) for i in list(others)[:MOST_NEAR]]
-    return np.array(pairs, np.int64).reshape(-1, 2)
+    def at(x: Floats, y: Floats) -> Floats:
+        across = np.cos(np.outer(x - grid.left_mm, kx))
+        down = np.cos(np.outer(y - grid.top_mm, ky))
+        return np.asarray((down[:, :, None] * across[:, None, :]).reshape(len(x), -1), np.float64)
 
-
-def _excess(
-    work: Work, sources: list[Source], near: Ints, waves: tuple[Floats, Floats, Floats]
-) -> Floats:
-    """How much warmer than the waves say a line source makes a start beside it, by the second."""
-    steel = work.steel
-    given, seen, fade = waves
-    lags = np.arange(LAGS_S) + 0.5
-    later = np.exp(-np.outer(fade, lags))
-    out = np.zeros((len(near), LAGS_S))
-    starts = to_points(work.starts)
-    for row, (i, k) in enumerate(near.tolist()):
-        points, old_s, heat = sources[i]
-        spread = 4 * steel.alpha_mm2_s * (old_s[:, None] + lags)
-        away = np.square(points - starts[k]).sum(axis=1)[:, None]
-        grown = heat * np.exp(-away / spread) / (math.pi * spread)
-        direct = grown.sum(axis=0) * np.exp(-steel.fade_per_s * lags)
-        out[row] = np.maximum(direct - (given[i] * seen[k]) @ later, 0)
-    return out
+    count = np.array([len(points) for points, _, _ in sources], np.int64)
+    is_drop = [cut.type is CutType.OPENING for cut in work.plan.cuts]
+    share = np.where(is_drop, DROP_SHARE, 1.0) * [heat for _, _, heat in sources]
+    here = at(*np.vstack([points for points, _, _ in sources]).T)
+    here *= np.exp(-np.outer(np.concatenate([old_s for _, old_s, _ in sources]), fade))
+    first = np.cumsum(count) - count
+    given = np.add.reduceat(here, first, axis=0) * share[:, None] * weight
+    return _Waves(given, at(work.starts.real, work.starts.imag), fade, _gain(work, kx, ky))
 
 
-def _whole(work: Work, waves: Waves) -> Floats:
-    """What each wave does to the bending shapes."""
+def _gain(work: Work, kx: npt.NDArray[np.floating], ky: npt.NDArray[np.floating]) -> Floats:
+    """(waves, pairs of shapes): what each wave does to the bending shapes that are seen."""
     rows, cols = work.plate.shape
     wide, high = work.grid.size_mm
-    x = work.grid.left_mm + (np.arange(cols) + 0.5) / cols * wide
-    y = work.grid.top_mm + (np.arange(rows) + 0.5) / rows * high
-    mesh_y, mesh_x = (part.ravel() for part in np.meshgrid(y, x, indexing="ij"))
-    return np.asarray((work.plate.gain @ waves(mesh_x, mesh_y)).T, np.float64)
+    across = np.cos(np.outer(kx, (np.arange(cols) + 0.5) / cols * wide))
+    down = np.cos(np.outer(ky, (np.arange(rows) + 0.5) / rows * high))
+    gain = work.plate.gain.reshape(N_SHAPES**2, rows, cols)
+    each = np.einsum("grc,yr,xc->yxg", gain, down, across, optimize=True)
+    return np.asarray(each.reshape(len(kx) * len(ky), N_SHAPES**2), np.float64)
 
 
-def _gain(whole: Floats, given: Floats) -> Floats:
-    """The few combinations of waves that make up most of it, by what the cuts can stir."""
-    few = whole.reshape(-1, N_SHAPES, N_SHAPES)[:, :N_SHAPES_SEEN, :N_SHAPES_SEEN]
-    few = few.reshape(len(whole), -1)
-    strong = np.sqrt((given**2).mean(axis=0)) + 1e-12
-    left = np.linalg.svd((few * strong[:, None]).T, full_matrices=False)[0][:, :N_SEEN]
-    return np.asarray(few @ left, np.float64)
+def _excess(work: Work, sources: list[Source], waves: _Waves, lags: Floats, old: Floats) -> Floats:
+    """(lags, cuts, cuts) how much warmer a start beside a cut is than the smooth waves say."""
+    steel = work.steel
+    out = np.zeros((len(lags), len(sources), len(sources)))
+    starts = to_points(work.starts)
+    damp = np.exp(-steel.fade_per_s * lags)
+    for i, (points, old_s, heat) in enumerate(sources):
+        if work.is_last[i]:
+            continue
+        away = np.square(points[:, None] - starts).sum(axis=2)  # (points, cuts)
+        near = np.flatnonzero(away.min(axis=0) < NEAR_MM**2)
+        near = near[near != i]
+        spread = 4 * steel.alpha_mm2_s * (old_s[:, None] + lags)  # (points, lags)
+        grown = np.exp(-away[:, near, None] / spread[:, None]) / (math.pi * spread[:, None])
+        direct = heat * grown.sum(axis=0).T * damp[:, None]
+        out[:, i, near] = np.maximum(direct - old[:, i] @ waves.seen[near].T, 0)
+    return out
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -194,81 +194,46 @@ class Told:
 
     Attributes:
         bow: mean stress while the art is cut.
-        peak: the largest one.
-        preheat: 4-norm of how warm the cuts' starts are; hottest: the largest.
+        last: stress when the border, or the last cut where there is none, is done.
+        preheat: 4-norm of how warm the cuts' starts are.
         carry_mm: the torch through the air.
         begins_s: (orders, cuts) when each cut begins.
     """
 
     bow: Floats
-    peak: Floats
+    last: Floats
     preheat: Floats
-    hottest: Floats
     carry_mm: Floats
     begins_s: Floats
 
 
-def follow(sur: Surrogate, orders: Ints, *, is_exact: bool = False) -> Told:
-    """What several orders (n, cuts) do, side by side.
-
-    Args:
-        sur: the tables.
-        orders: permutations of the cuts.
-        is_exact: stress by the buckling ratio itself, at several times the cost.
-    """
+def follow(sur: Surrogate, orders: Ints) -> Told:
+    """What several orders (n, cuts) do, side by side."""
     n_orders, n = orders.shape
-    n_waves = sur.given.shape[1]
-    states = np.empty((2 * n, n_orders, n_waves), np.float32)
-    warm = np.zeros((n, n_orders), np.float32)
-    rows = sur.gap_index[orders[:, :-1], orders[:, 1:]]
-    state = np.zeros((n_orders, n_waves), np.float32)
-    for k in range(n):
-        cut = orders[:, k]
-        begin, end = states[2 * k], states[2 * k + 1]
-        if k:
-            np.multiply(state, sur.gap_fades[rows[:, k - 1]], out=begin)
-        else:
-            begin[:] = 0
-        warm[k] = np.einsum("cw,cw->c", begin, sur.seen[cut])
-        np.multiply(begin, sur.fades[cut], out=end)
-        end += sur.given[cut]
-        state = end
-    # one small product after the other: a large one would wake threads that cost more than they do
-    if is_exact:
-        shapes = (states @ sur.whole).reshape(2 * n, n_orders, N_SHAPES, N_SHAPES)
-        stress = np.square(np.maximum(np.linalg.eigvalsh(shapes)[..., -1], 0))
-    else:
-        stress = np.square(states @ sur.gain).sum(axis=2)
-    cuts_s = sur.takes_s[orders]
-    gaps_s = MOVE_S + GAP_STEP_S * rows
-    art = ~sur.is_last[orders]
-    within = ((stress[0::2] + stress[1::2]).T / 2 * cuts_s * art).sum(axis=1)
-    between = ((stress[1:-1:2] + stress[2::2]).T / 2 * gaps_s * art[:, 1:]).sum(axis=1)
-    span = (cuts_s * art).sum(axis=1) + (gaps_s * art[:, 1:]).sum(axis=1)
-    begins = np.zeros(orders.shape)
-    begins[:, 1:] = np.cumsum(cuts_s[:, :-1] + gaps_s, axis=1)
-    at_start = np.maximum(warm.T, 0) + _beside(sur, orders, begins)
+    first, then = orders[:, :-1], orders[:, 1:]
+    ends = np.cumsum(sur.takes_s[orders], axis=1)
+    ends[:, 1:] += np.cumsum(sur.gap_s[first, then], axis=1)
+    begins = ends - sur.takes_s[orders]
+    q, p = np.tril_indices(n, -1)  # by the later one
+    lag = (begins[:, q] - ends[:, p]).astype(np.int64)
+    at = (orders[:, p] * n + orders[:, q]) * sur.pair.shape[2] + sur.lag_of[lag]
+    pairs = sur.pair.reshape(-1)[at]
+    warm = np.zeros((n_orders, n))
+    if n > 1:
+        later = np.arange(1, n)
+        warm[:, 1:] = np.add.reduceat(pairs.imag, later * (later - 1) // 2, axis=1)
+    m = n - int(sur.is_last.sum())
+    bow = pairs.real[:, : m * (m - 1) // 2].sum(axis=1, dtype=np.float64)
+    bow += sur.own[orders[:, :m]].sum(axis=1)
+    if m:
+        since = sur.lag_of[(ends[:, m - 1 : m] - ends[:, :m]).astype(np.int64)]
+        bow -= np.square(sur.left[orders[:, :m], since].sum(axis=1)).sum(axis=1)
+    since = sur.lag_of[(ends[:, -1:] - ends).astype(np.int64)]
+    last = sur.stress[orders, since].sum(axis=1)
     return Told(
-        np.sqrt((within + between) / np.maximum(span, 1e-9)),
-        np.sqrt(stress.max(axis=0)).astype(np.float64),
-        np.mean(at_start**4, axis=1) ** 0.25,
-        at_start.max(axis=1),
-        sur.carry_mm[orders[:, :-1], orders[:, 1:]].sum(axis=1),
+        np.sqrt(np.maximum(bow, 0) / np.maximum(ends[:, m - 1], 1e-9)),
+        np.sqrt(np.square(last).sum(axis=1)).astype(np.float64),
+        np.mean(np.maximum(warm, 0) ** 4, axis=1) ** 0.25,
+        sur.carry_mm[first, then].sum(axis=1),
         begins,
     )
-
-
-def _beside(sur: Surrogate, orders: Ints, begins: Floats) -> Floats:
-    """How much warmer each start is for the cuts just beside it (orders, cuts)."""
-    out = np.zeros(orders.shape)
-    if not len(sur.near):
-        return out
-    place = np.argsort(orders, axis=1)
-    i, k = sur.near.T
-    began = np.take_along_axis(begins, place, axis=1)
-    lag = (began[:, k] - began[:, i] - sur.takes_s[i]).astype(np.int64)
-    some = (lag >= 0) & (lag < LAGS_S)
-    excess = np.where(some, sur.near_k[np.arange(len(i)), np.clip(lag, 0, LAGS_S - 1)], 0)
-    rows = np.arange(len(orders))[:, None]
-    np.add.at(out, (rows, place[:, k]), excess)
-    return out

@@ -11,8 +11,8 @@ from raster2path.geometry import Points
 from raster2path.job import Corrections, OrderHow, OrderRules
 from raster2path.model import CutOrder, Forecast, Note, NoteKind, TorchPlan
 from raster2path.torch._schedule import (
-    Work,
     forecast,
+    forecasts,
     out_of_reach,
     starts_of,
     waiting_for,
@@ -31,16 +31,19 @@ FEWEST = 6
 MOST = 400
 """More cuts than this are not planned: it would take longer than to look at the drawing."""
 
-N_SIMULATED, N_SIMULATED_LONG, LONG = 3, 2, 60
-
-TWICE = 40
-"""So many cuts may be planned a second time, where the first plan's peak comes out too high."""
+N_SIMULATED = 3
+"""So many of the orders found are simulated; the stand-in may take the best for another."""
 
 WALK_MORE_M = 1.0
 SAME = 1.01
 """Bowing that differs by less is the same: no such model knows better than to a hundredth."""
 
-PEAK_AIMED = 0.99
+PEAK_AIMED = 0.995
+"""Peaks are compared in large cells, which know them to half a hundredth."""
+
+PAUSES_S = (30.0, 60.0, 120.0, 240.0)
+"""Pauses that are tried where an order's peak is too high."""
+
 TRIED_COOL_K = 20.0
 """Starts are weighed against the nearest order's hottest one, or against this if that is cool."""
 
@@ -93,7 +96,7 @@ def order_cuts(
         if found is None:
             out = replace(out, how=OrderHow.NEAR.value)
         else:
-            out = replace(out, sequence=found)
+            out = replace(out, sequence=found[0], waits_s=found[1])
     return replace(out, how="by hand") if first else out
 
 
@@ -109,53 +112,59 @@ def compare(order: CutOrder, *, rules: OrderRules) -> dict[str, Forecast]:
         "nearest": nearest(work.starts, work.before),
         "sweep": by_rank(work.starts.real, work.before),
     }
-    taken = forecast(work, order.sequence, order.waits_s)
-    return {"taken": taken} | {name: forecast(work, other) for name, other in others.items()}
+    all_of_them = [(order.sequence, order.waits_s), *((other, ()) for other in others.values())]
+    return dict(zip(["taken", *others], forecasts(work, all_of_them), strict=True))
+
+
+Waited = tuple[tuple[int, ...], tuple[float, ...]]
+"""An order, and the pause before each of its cuts (none: no pause at all)."""
 
 
 def _planned(
     plan: TorchPlan, rules: OrderRules, near: tuple[int, ...], first: tuple[int, ...]
-) -> tuple[int, ...] | None:
+) -> Waited | None:
     """A better order than the nearest, or None; the whole simulation has the last word."""
-    from raster2path.torch._anneal import peaks, refine, search
+    from raster2path.torch._anneal import judge_for, last_stress, refine, search
     from raster2path.torch._surrogate import surrogate_of
 
-    work = work_of(plan, rules)
-    stand_in = surrogate_of(work)
-    found = search(work, stand_in, near, first=first)
-    base = forecast(work, near)
-    tried = _simulated(work, found)
-    best = _best(tried, base)
-    if best is None and len(near) <= TWICE and any(_bows_less(told, base) for _, told in tried):
-        # the stand-in took their peaks for too low: by how much is known now
-        said = peaks(stand_in, [near, tried[0][0]])
-        bias = tried[0][1].bow_peak / base.bow_peak / float(said[1] / said[0])
-        found = refine(work, stand_in, near, found, first=first, most_peak=PEAK_AIMED / bias)
-        best = _best(_simulated(work, found), base)
-    return best
+    work = work_of(plan, rules, is_quick=True)
+    judge = judge_for(work, surrogate_of(work), near)
+    found = search(judge, near, first=first)[:N_SIMULATED]
+    base, *told = forecasts(work, [(near, ()), *((some, ()) for some in found)])
+    best = _best([(some, ()) for some in found], told, base)
+    if best is None and _bows_less(told[0], base):
+        # its peak is too high: by how much the stand-in errs is known now
+        bias = told[0].bow_peak / base.bow_peak / last_stress(judge, found[0])
+        found = refine(judge, found, most_last=PEAK_AIMED / bias, first=first)[:N_SIMULATED]
+        told = forecasts(work, [(some, ()) for some in found])
+        best = _best([(some, ()) for some in found], told, base)
+    if best is not None or not _bows_less(told[0], base):
+        return best
+    paused = [_with_pause(found[0], told[0], pause_s) for pause_s in PAUSES_S]
+    return _best(paused, forecasts(work, paused), base)
 
 
-Tried = list[tuple[tuple[int, ...], Forecast]]
-
-
-def _simulated(work: Work, found: list[tuple[int, ...]]) -> Tried:
-    n = N_SIMULATED if len(work.before) <= LONG else N_SIMULATED_LONG
-    return [(sequence, forecast(work, sequence)) for sequence in found[:n]]
+def _with_pause(order: tuple[int, ...], told: Forecast, pause_s: float) -> Waited:
+    """The same order with a pause before the cut during which the sheet bows most."""
+    begun = np.searchsorted(np.array(told.begins_s), told.worst_s, side="right")
+    waits = [0.0] * len(order)
+    waits[max(0, int(begun) - 1)] = pause_s
+    return order, tuple(waits)
 
 
 def _bows_less(told: Forecast, base: Forecast) -> bool:
     return told.bow_rms <= base.bow_rms * SAME and told.walk_m <= base.walk_m + WALK_MORE_M
 
 
-def _best(tried: Tried, base: Forecast) -> tuple[int, ...] | None:
+def _best(some: list[Waited], foreseen: list[Forecast], base: Forecast) -> Waited | None:
     """The order that bows least and starts coolest among those that may be taken at all."""
     best, best_cost = None, 1 / SAME
-    for sequence, told in tried:
+    for order, told in zip(some, foreseen, strict=True):
         hot = told.hottest_start_k / max(base.hottest_start_k, TRIED_COOL_K)
         cost = 0.8 * told.bow_rms / max(base.bow_rms, 1e-9) + 0.2 * hot
-        is_allowed = _bows_less(told, base) and told.bow_peak <= base.bow_peak * SAME
+        is_allowed = _bows_less(told, base) and told.bow_peak <= base.bow_peak * PEAK_AIMED
         if is_allowed and cost < best_cost:
-            best, best_cost = sequence, cost
+            best, best_cost = order, cost
     return best
 
 
