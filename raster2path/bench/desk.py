@@ -1,0 +1,311 @@
+"""The desk: the job that lies on it, every step back, and what the pipeline says of it.
+
+All of the server's state is here. Everything runs in the event loop; only the runner's news comes
+from its thread, and is handed over to the loop first.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+from collections.abc import AsyncIterator
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from raster2path.bench.changes import Asked, changed
+from raster2path.bench.drawing import Json, drawing_of
+from raster2path.bench.jobs import OpenJob, open_job, recent_jobs
+from raster2path.bench.runner import Answer, News, Runner, Wish
+from raster2path.errors import Raster2PathError, UsageError
+from raster2path.job import Job
+from raster2path.jobfile import N_NUMBERS
+from raster2path.pipeline import Result, guessed_settings
+from raster2path.settings import SETTINGS, as_words, lettering_words, value_of
+
+MOST_STEPS = 500
+
+
+@dataclass(slots=True)
+class History:
+    """Jobs, one a step; `at` is the one that counts. A step may be merged into the one before."""
+
+    jobs: list[Job]
+    merges: list[str | None] = field(default_factory=lambda: [None])
+    at: int = 0
+
+    @property
+    def job(self) -> Job:
+        """The job as it is now."""
+        return self.jobs[self.at]
+
+    def step(self, job: Job, merge: str | None) -> None:
+        """A new step; those that were taken back are gone."""
+        del self.jobs[self.at + 1 :], self.merges[self.at + 1 :]
+        if merge is not None and self.at > 0 and self.merges[self.at] == merge:
+            self.jobs[self.at] = job
+            return
+        self.jobs.append(job)
+        self.merges.append(merge)
+        del self.jobs[:-MOST_STEPS], self.merges[:-MOST_STEPS]
+        self.at = len(self.jobs) - 1
+
+    def move(self, by: int) -> bool:
+        """A step back or on; False where there is none."""
+        if not 0 <= self.at + by < len(self.jobs):
+            return False
+        self.at += by
+        return True
+
+
+@dataclass(slots=True)
+class Open:
+    """The job on the desk, and the newest that is known of it."""
+
+    where: OpenJob
+    history: History
+    result: Result | None = None
+    drawing: Json | None = None
+    answered: int = 0
+    is_final: bool = False
+    stage: str | None = None
+    trouble: str | None = None
+    saved: int = -1
+
+
+class Desk:
+    """One bench.
+
+    Args:
+        jobs: the folder in which pictures from the page get their job folders.
+        places: more folders whose jobs are recent jobs.
+    """
+
+    def __init__(self, jobs: Path, places: tuple[Path, ...] = ()) -> None:
+        self.jobs = jobs
+        self._places = tuple(dict.fromkeys((jobs, *places)))
+        self._open: Open | None = None
+        self._number = 0
+        self._pages: set[asyncio.Queue[str]] = set()
+        self._answered = asyncio.Event()
+        self._loop: asyncio.AbstractEventLoop | None = None
+        self._runner: Runner | None = None
+
+    def start(self, loop: asyncio.AbstractEventLoop) -> None:
+        """Ready the runner; called once, by the loop that serves."""
+        self._loop = loop
+        self._runner = Runner(self._from_thread)
+        if self._open is not None:
+            self._wish()
+
+    def close(self) -> None:
+        """End the runner."""
+        if self._runner is not None:
+            self._runner.close()
+
+    # -- what the page asks --------------------------------------------------------------------
+
+    def lay(self, source: Path) -> None:
+        """Put the job of a picture or a `job.toml` on the desk.
+
+        Raises:
+            Raster2PathError: it can't be read.
+        """
+        self._lay(open_job(source))
+
+    def put(self, opened: OpenJob) -> None:
+        """Put a job that is read already on the desk."""
+        self._lay(opened)
+
+    def lay_recent(self, number: str) -> None:
+        """Put a recent job on the desk, by the number that the page was told."""
+        for recent in recent_jobs(self._places):
+            if recent.number == number:
+                self._lay(open_job(recent.folder))
+                return
+        raise UsageError("that job is gone from its folder; choose another one")
+
+    def clear(self) -> None:
+        """Take the job off the desk; it is saved already."""
+        self._open = None
+        self._tell("state", self.state())
+
+    def change(self, asked: Asked, merge: str | None) -> None:
+        """One step on.
+
+        Raises:
+            UsageError: it makes no sense; nothing was changed.
+        """
+        held = self._held()
+        job = changed(held.history.job, asked)
+        if job != held.history.job:
+            held.history.step(job, merge)
+            self._changed()
+
+    def undo(self, by: int) -> None:
+        """A step back (-1) or on again (1), where there is one."""
+        if self._held().history.move(by):
+            self._changed()
+
+    def state(self) -> Json:
+        """Everything the page shows that is not drawn."""
+        held = self._open
+        if held is None:
+            recent = recent_jobs(self._places)
+            return {
+                "open": None,
+                "jobs": str(self.jobs),
+                "recent": [{"number": r.number, "name": r.name, "when": r.when} for r in recent],
+            }
+        history, job = held.history, held.history.job
+        return {
+            "open": {
+                "number": self._number,
+                "name": job.name,
+                "folder": str(held.where.folder),
+                "settings": _settings(job),
+                "lettering": lettering_words(job.lettering),
+                "corrections": {key: getattr(job.corrections, key) for key in N_NUMBERS},
+                "n_corrections": sum(len(getattr(job.corrections, key)) for key in N_NUMBERS),
+                "can_undo": history.at > 0,
+                "can_redo": history.at + 1 < len(history.jobs),
+                "stage": held.stage,
+                "trouble": held.trouble,
+                "is_written": held.saved == self._number,
+            }
+        }
+
+    def drawing(self) -> Json | None:
+        """The newest drawing, if any."""
+        return None if self._open is None else self._open.drawing
+
+    @property
+    def result(self) -> Result:
+        """The newest result, final or not.
+
+        Raises:
+            UsageError: there is none yet.
+        """
+        if self._open is None or self._open.result is None:
+            raise UsageError("there is no drawing yet; open a picture and wait a moment")
+        return self._open.result
+
+    async def final(self) -> tuple[Result, OpenJob, int]:
+        """The result of the job as it is now, order of cuts and all, once it is there.
+
+        Raises:
+            UsageError: no job, or one that gives no result.
+        """
+        while True:
+            held = self._held()
+            if held.is_final and held.answered == self._number and held.result is not None:
+                return held.result, held.where, self._number
+            if held.trouble is not None:
+                raise UsageError(held.trouble)
+            self._answered.clear()
+            await self._answered.wait()
+
+    def written(self, number: int) -> None:
+        """All files of a wish's result are in the folder."""
+        if self._open is not None:
+            self._open.saved = number
+        self._tell("state", self.state())
+
+    async def news(self) -> AsyncIterator[str]:
+        """Server-sent events for one page: what is known now, then whatever changes."""
+        queue: asyncio.Queue[str] = asyncio.Queue()
+        self._pages.add(queue)
+        try:
+            yield _event("state", self.state())
+            if (drawing := self.drawing()) is not None:
+                yield _event("drawing", drawing)
+            while True:
+                try:
+                    yield await asyncio.wait_for(queue.get(), timeout=15)
+                except TimeoutError:
+                    yield ": still here\n\n"
+        finally:
+            self._pages.discard(queue)
+
+    # -- inside --------------------------------------------------------------------------------
+
+    def _held(self) -> Open:
+        if self._open is None:
+            raise UsageError("no job lies on the bench; open a picture first")
+        return self._open
+
+    def _lay(self, opened: OpenJob) -> None:
+        self._open = Open(opened, History([opened.job]))
+        self._changed()
+
+    def _changed(self) -> None:
+        """A new wish, saved before anything else is done with it."""
+        held = self._held()
+        self._number += 1
+        held.trouble = None
+        self._save(held)
+        self._wish()
+        self._tell("state", self.state())
+
+    def _save(self, held: Open) -> None:
+        guessed: dict[str, str] = {}
+        if held.result is not None:
+            told = held.result
+            guessed = guessed_settings(held.history.job, told.reading, told.outlines)
+        try:
+            held.where.save(held.history.job, guessed)
+        except Raster2PathError as error:
+            held.trouble = str(error)
+
+    def _wish(self) -> None:
+        held = self._held()
+        if self._runner is not None:
+            self._runner.ask(Wish(self._number, held.history.job, held.where.picture))
+
+    def _from_thread(self, news: News) -> None:
+        """Runs in the runner's thread: draws there, so that the loop is not held up."""
+        drawing: Json | None = None
+        if isinstance(news, Answer):
+            drawing = drawing_of(news.result, number=news.number, is_final=news.is_final)
+        if self._loop is not None and not self._loop.is_closed():
+            self._loop.call_soon_threadsafe(self._take, news, drawing)
+
+    def _take(self, news: News, drawing: Json | None) -> None:
+        held = self._open
+        if held is None:
+            return
+        if isinstance(news, Answer):
+            self._take_answer(held, news, drawing)
+        elif isinstance(news, Raster2PathError):
+            held.trouble, held.stage = str(news), None
+            self._tell("state", self.state())
+        else:
+            number, held.stage = news
+            self._tell("stage", {"number": number, "stage": held.stage})
+        self._answered.set()
+
+    def _take_answer(self, held: Open, answer: Answer, drawing: Json | None) -> None:
+        if answer.number < held.answered or answer.number > self._number:
+            return
+        held.result, held.drawing = answer.result, drawing
+        held.answered, held.is_final = answer.number, answer.is_final
+        held.stage = None if answer.is_final else "order"
+        self._tell("drawing", drawing or {})
+        if answer.is_final and answer.number == self._number and held.saved != self._number:
+            self._save(held)  # with what the picture decided
+
+    def _tell(self, what: str, told: Json) -> None:
+        text = _event(what, told)
+        for queue in self._pages:
+            queue.put_nowait(text)
+
+
+def _event(what: str, told: Json) -> str:
+    return f"event: {what}\ndata: {json.dumps(told, separators=(',', ':'))}\n\n"
+
+
+def _settings(job: Job) -> dict[str, str]:
+    return {
+        setting.key: as_words(value)
+        for setting in SETTINGS
+        if (value := value_of(job, setting)) is not None
+    }

@@ -1,0 +1,278 @@
+"""What the page draws: a result as plain lists and words, millimetres throughout."""
+
+from __future__ import annotations
+
+import hashlib
+from typing import Any
+
+import cv2
+import numpy as np
+import shapely
+
+from raster2path.geometry import Kind, Path, Points
+from raster2path.guides.svg import path_data
+from raster2path.model import Cut, Note, Outlines, Paths, Tie
+from raster2path.pipeline import Result
+from raster2path.torch.tally import tally
+
+Json = dict[str, Any]
+
+LONGEST_PX = 4096
+"""The page's picture is made no larger: what is cut is drawn from lines, not from this."""
+
+
+def drawing_of(result: Result, *, number: int, is_final: bool) -> Json:
+    """All that the page needs to draw a result and to answer a touch.
+
+    Args:
+        result: of the pipeline.
+        number: of the wish that it answers.
+        is_final: False while the order of cuts is still being planned.
+    """
+    placement = result.sign.art.placement
+    picture = result.picture
+    rows, cols = picture.rgb.shape[:2]
+    return {
+        "number": number,
+        "is_final": is_final,
+        "name": result.stamp.name,
+        "title": result.stamp.title,
+        "mark": result.stamp.mark,
+        "is_ready": result.is_ready,
+        "sign_mm": [round(side, 3) for side in placement.sign_mm],
+        "sheet_mm": placement.sheet_mm,
+        "picture": {
+            "key": key_of(result, "paper"),
+            "upright": key_of(result, "photo"),
+            "ink": key_of(result, "brush"),
+            "box_mm": _box_mm(result, cols, rows),
+            "upright_px": picture.upright_size_px,
+            "is_squared": picture.is_squared,
+            "corners_px": _corners_px(result, cols, rows),
+        },
+        "upright_from_mm": _upright_from_mm(result).tolist(),
+        "px_per_mm": _px_per_mm(result),
+        "reading": {
+            "read": result.reading.read.value,
+            "reason": result.reading.reason,
+            "is_guessed": result.reading.is_guessed,
+            "sure": result.reading.certainty_words,
+        },
+        "border": result.outlines.border.value,
+        "dark": result.outlines.region.value,
+        "drawn": _drawn(result.outlines),
+        "deviation_mm": deviations_mm(result.outlines, result.paths),
+        "edges": [
+            _edge(k, edge.path, is_border=edge.is_border)
+            for k, edge in enumerate(result.sign.edges)
+        ],
+        "slits": [path_data(path) for path in result.sign.slits],
+        "ties": [_tie(k, tie, result) for k, tie in enumerate(result.sign.ties)],
+        "n_islands": result.sign.n_islands,
+        "n_loose": len(result.sign.loose),
+        "cuts": [_cut(k, cut) for k, cut in enumerate(result.order.cuts)],
+        "kerf_mm": result.plan.kerf_mm,
+        "how": result.order.how,
+        "notes": [_note(note) for note in result.notes],
+        "sums": _sums(result),
+    }
+
+
+def key_of(result: Result, stage: str) -> str:
+    """Names a stage's noun towards the page: the same key is the same noun."""
+    return hashlib.sha256(result.hashes[stage].encode()).hexdigest()[:16]
+
+
+def _box_mm(result: Result, cols: int, rows: int) -> list[float]:
+    """Where the working picture lies on the sheet: left, top, width, height."""
+    placement = result.outlines.placement
+    corner, scale = placement.origin_mm, placement.mm_per_px
+    return [corner.real, corner.imag, cols * scale, rows * scale]
+
+
+def _upright_from_mm(result: Result) -> Points:
+    placement = result.sign.art.placement
+    scale, corner = placement.mm_per_px, placement.origin_mm
+    px_from_mm = np.array(
+        [
+            [1 / scale, 0, -corner.real / scale],
+            [0, 1 / scale, -corner.imag / scale],
+            [0, 0, 1],
+        ]
+    )
+    return np.asarray(np.linalg.inv(result.picture.work_from_upright) @ px_from_mm, np.float64)
+
+
+def _px_per_mm(result: Result) -> float:
+    """Pixels of the upright original for a millimetre, in the sign's middle."""
+    left, top, width, height = result.sign.art.placement.sign_mm
+    turn = _upright_from_mm(result)
+    x, y = left + width / 2, top + height / 2
+    ends = np.array([[x, y, 1], [x + 1, y, 1]]) @ turn.T
+    a, b = ends[:, :2] / ends[:, 2:]
+    return float(np.hypot(*(b - a)))
+
+
+def _corners_px(result: Result, cols: int, rows: int) -> list[list[float]]:
+    """Corners of the squared picture in the upright original, or the corners as said by hand."""
+    said = result.job.photo.corners_px
+    if said is not None:
+        return [list(said[k : k + 2]) for k in range(0, 8, 2)]
+    box = np.array([[0, 0, 1], [cols, 0, 1], [cols, rows, 1], [0, rows, 1]], np.float64)
+    out = box @ np.linalg.inv(result.picture.work_from_upright).T
+    return [[round(float(x / w), 1), round(float(y / w), 1)] for x, y, w in out]
+
+
+def _drawn(outlines: Outlines) -> list[str]:
+    """The drawn lines, before any line or curve was put through them."""
+    closed = [_polyline(ring.points_mm) + "Z" for ring in outlines.rings]
+    strokes = [
+        _polyline(stroke.points_mm) + ("Z" if stroke.is_closed else "")
+        for stroke in outlines.strokes
+    ]
+    return closed + strokes
+
+
+def _polyline(points_mm: Points) -> str:
+    step = max(1, len(points_mm) // 3000)
+    return "M" + "L".join(f"{x:.2f} {y:.2f}" for x, y in points_mm[::step])
+
+
+def deviations_mm(outlines: Outlines, paths: Paths) -> dict[str, float]:
+    """How far the fitted edge lies from the drawn one at most, of flowing and of strict edges."""
+    out = {"flowing": 0.0, "lettering": 0.0}
+    pairs = [(ring.points_mm, ring.kinds, r.path) for ring, r in _paired(outlines, paths)]
+    for points, kinds, path in pairs:
+        line = shapely.LineString(_closed(path))
+        step = max(1, len(points) // 400)
+        away = shapely.distance(line, shapely.points(points[::step]))
+        is_flowing = kinds[::step] == int(Kind.ORGANIC)
+        for word, chosen in (("flowing", is_flowing), ("lettering", ~is_flowing)):
+            if chosen.any():
+                out[word] = max(out[word], float(away[chosen].max()))
+    return {word: round(value, 2) for word, value in out.items()}
+
+
+def _paired(outlines: Outlines, paths: Paths) -> list[tuple[Any, Any]]:
+    if len(outlines.rings) != len(paths.rings):  # one was left out; then nothing can be said
+        return []
+    return list(zip(outlines.rings, paths.rings, strict=True))
+
+
+def _closed(path: Path) -> Points:
+    points = path.flat(0.05)
+    return np.vstack([points, points[:1]]) if path.is_closed else points
+
+
+def _edge(number: int, path: Path, *, is_border: bool) -> Json:
+    x0, y0, x1, y1 = path.bounds()
+    return {
+        "number": number,
+        "d": path_data(path),
+        "kind": path.kind.token,
+        "is_border": is_border,
+        "falls": path.area < 0,
+        "length_mm": round(path.length, 1),
+        "box_mm": [round(v, 2) for v in (x0, y0, x1 - x0, y1 - y0)],
+        "at_mm": _pair(path.segments[len(path) // 2].point(0.5)),
+    }
+
+
+def _tie(number: int, tie: Tie, result: Result) -> Json:
+    middle = sum(tie.corners) / len(tie.corners)
+    load = tie.load
+    used = None if load is None else round(100 * load.stress_mpa / load.allowed_mpa)
+    return {
+        "number": number,
+        "corners_mm": [_pair(corner) for corner in tie.corners],
+        "at_mm": _pair(middle),
+        "width_mm": round(tie.width_mm, 1),
+        "length_mm": round(tie.length_mm, 1),
+        "used_percent": used,
+        "is_mine": _is_by_hand(middle, tie, result),
+    }
+
+
+def _is_by_hand(middle: complex, tie: Tie, result: Result) -> bool:
+    said = result.job.corrections
+    places = [*said.ties_px, *(place[:2] for place in said.wide_ties_px_mm)]
+    if not places:
+        return False
+    mm_from_px = np.linalg.inv(_upright_from_mm(result))
+    out = np.column_stack([np.array(places), np.ones(len(places))]) @ mm_from_px.T
+    on_sheet = out[:, 0] / out[:, 2] + 1j * out[:, 1] / out[:, 2]
+    return bool((np.abs(on_sheet - middle) < tie.length_mm / 2 + tie.width_mm).any())
+
+
+def _cut(number: int, cut: Cut) -> Json:
+    return {
+        "number": number + 1,
+        "type": cut.type.value,
+        "kind": cut.kind.token,
+        "d": None if cut.path is None else path_data(cut.path),
+        "lead": None if cut.lead_in is None else path_data(cut.lead_in),
+        "run": None if cut.run_past is None else path_data(cut.run_past),
+        "pierce_mm": _pair(cut.pierce_mm),
+        "at_mm": _pair(cut.pierce_mm if cut.path is None else cut.path.start),
+        "length_mm": 0.0 if cut.path is None else round(cut.path.length, 1),
+    }
+
+
+def _note(note: Note) -> Json:
+    return {
+        "kind": note.kind.value,
+        "is_fault": note.kind.is_fault,
+        "rank": note.kind.rank,
+        "sentence": note.sentence[:1].upper() + note.sentence[1:].rstrip(".") + ".",
+        "at_mm": None if note.place_mm is None else _pair(note.place_mm),
+        "size_mm": note.size_mm,
+        "remedy": note.remedy,
+    }
+
+
+def _sums(result: Result) -> Json:
+    rules = result.job.tally
+    counted = tally(result.order, rules=rules)
+    return {
+        "metres": round(counted.metres, 2),
+        "starts": counted.starts,
+        "arc_min": round(counted.arc_s / 60, 1),
+        "elapsed_min": round(counted.elapsed_s / 60),
+        "sign_kg": round(counted.sign_kg, 2),
+        "shade": counted.shade,
+        "thickness_mm": rules.thickness_mm,
+    }
+
+
+def _pair(z: complex) -> list[float]:
+    return [round(z.real, 3), round(z.imag, 3)]
+
+
+# ------------------------------------------------------------------ pictures
+
+
+def picture_jpeg(rgb: np.ndarray[Any, np.dtype[np.uint8]]) -> bytes:
+    """A picture as JPEG, its longer side at most `LONGEST_PX`."""
+    scale = LONGEST_PX / max(rgb.shape[:2])
+    if scale < 1:
+        rgb = np.asarray(
+            cv2.resize(rgb, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA), np.uint8
+        )
+    _, out = cv2.imencode(
+        ".jpg", cv2.cvtColor(rgb, cv2.COLOR_RGB2BGR), [cv2.IMWRITE_JPEG_QUALITY, 88]
+    )
+    return out.tobytes()
+
+
+def ink_png(mask: np.ndarray[Any, np.dtype[np.bool_]]) -> bytes:
+    """Ink as PNG: opaque where there is ink, clear elsewhere."""
+    level = mask.astype(np.uint8) * 255
+    scale = LONGEST_PX / max(mask.shape)
+    if scale < 1:
+        level = np.asarray(
+            cv2.resize(level, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA), np.uint8
+        )
+    ink = np.zeros((*level.shape, 4), np.uint8)
+    ink[..., 0], ink[..., 1], ink[..., 2], ink[..., 3] = 120, 60, 20, level
+    _, out = cv2.imencode(".png", ink, [cv2.IMWRITE_PNG_COMPRESSION, 1])
+    return out.tobytes()

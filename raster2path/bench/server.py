@@ -1,0 +1,287 @@
+"""The page's server: a few addresses, all behind the guard; no path of a request is ever a file."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import webbrowser
+from collections.abc import AsyncIterator, Awaitable, Callable
+from contextlib import asynccontextmanager
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+from starlette.applications import Starlette
+from starlette.concurrency import run_in_threadpool
+from starlette.requests import Request
+from starlette.responses import JSONResponse, PlainTextResponse, Response, StreamingResponse
+from starlette.routing import Route
+
+from raster2path.bench.desk import Desk
+from raster2path.bench.drawing import ink_png, key_of, picture_jpeg
+from raster2path.bench.guard import FILE_POLICY, Door, Guard, listen
+from raster2path.bench.jobs import take_in
+from raster2path.errors import Raster2PathError, UsageError
+from raster2path.guides.as_hung import as_hung_png
+from raster2path.model import Ink, Picture
+from raster2path.outputs import (
+    dxf_bytes,
+    folder_files,
+    on_photo_bytes,
+    pages_bytes,
+    pdf_bytes,
+    stale_paper,
+    svg_bytes,
+    svg_of,
+    write_files,
+)
+from raster2path.pipeline import Result
+from raster2path.settings import PAPERS_MM
+
+Answering = Callable[[Request], Awaitable[Response]]
+
+TYPES = {
+    ".html": "text/html; charset=utf-8",
+    ".css": "text/css; charset=utf-8",
+    ".js": "text/javascript; charset=utf-8",
+    ".svg": "image/svg+xml",
+    ".png": "image/png",
+    ".pdf": "application/pdf",
+    ".dxf": "image/vnd.dxf",
+}
+
+
+def bench_app(desk: Desk, door: Door) -> Guard:
+    """The whole page as an ASGI app.
+
+    Args:
+        desk: what it shows.
+        door: where it listens.
+    """
+
+    @asynccontextmanager
+    async def life(_: Starlette) -> AsyncIterator[None]:
+        desk.start(asyncio.get_running_loop())
+        yield
+        await run_in_threadpool(desk.close)
+
+    rooms = _Rooms(desk)
+    routes = [
+        Route("/", rooms.page),
+        Route("/page/{name}", rooms.page_file),
+        Route("/news", rooms.news),
+        Route("/state", rooms.state),
+        Route("/picture", _told(rooms.take_picture), methods=["POST"]),
+        Route("/open", _told(rooms.open_recent), methods=["POST"]),
+        Route("/close", _told(rooms.close), methods=["POST"]),
+        Route("/change", _told(rooms.change), methods=["POST"]),
+        Route("/undo", _told(rooms.undo), methods=["POST"]),
+        Route("/redo", _told(rooms.redo), methods=["POST"]),
+        Route("/save", _told(rooms.save), methods=["POST"]),
+        Route("/seen/{name}", _told(rooms.seen)),
+        Route("/files/{name}", _told(rooms.file)),
+    ]
+    return Guard(Starlette(routes=routes, lifespan=life), door=door, uploads=("/picture",))
+
+
+def _told(room: Answering) -> Answering:
+    """What a maker can mend is one plain sentence, with status 409."""
+
+    async def answer(request: Request) -> Response:
+        try:
+            return await room(request)
+        except Raster2PathError as error:
+            return PlainTextResponse(str(error), status_code=409)
+
+    return answer
+
+
+class _Rooms:
+    """One method an address."""
+
+    def __init__(self, desk: Desk) -> None:
+        self._desk = desk
+        folder = files("raster2path.bench") / "page"
+        self._page = {entry.name: entry for entry in folder.iterdir() if entry.is_file()}
+
+    async def page(self, _: Request) -> Response:
+        return Response(self._page["index.html"].read_bytes(), media_type=TYPES[".html"])
+
+    async def page_file(self, request: Request) -> Response:
+        entry = self._page.get(request.path_params["name"])
+        kind = None if entry is None else TYPES.get(Path(entry.name).suffix)
+        if entry is None or kind is None:
+            return PlainTextResponse("There is nothing of that name.", status_code=404)
+        return Response(entry.read_bytes(), media_type=kind)
+
+    async def news(self, _: Request) -> Response:
+        return StreamingResponse(self._desk.news(), media_type="text/event-stream")
+
+    async def state(self, _: Request) -> Response:
+        return JSONResponse(self._desk.state())
+
+    async def take_picture(self, request: Request) -> Response:
+        content = await request.body()
+        name = request.query_params.get("name", "")
+        self._desk.put(await run_in_threadpool(take_in, self._desk.jobs, name, content))
+        return JSONResponse(self._desk.state())
+
+    async def open_recent(self, request: Request) -> Response:
+        asked = await _asked(request)
+        self._desk.lay_recent(str(asked.get("number", "")))
+        return JSONResponse(self._desk.state())
+
+    async def close(self, _: Request) -> Response:
+        self._desk.clear()
+        return JSONResponse(self._desk.state())
+
+    async def change(self, request: Request) -> Response:
+        asked = await _asked(request)
+        merge = asked.get("merge")
+        self._desk.change(asked, merge if isinstance(merge, str) else None)
+        return JSONResponse(self._desk.state())
+
+    async def undo(self, _: Request) -> Response:
+        self._desk.undo(-1)
+        return JSONResponse(self._desk.state())
+
+    async def redo(self, _: Request) -> Response:
+        self._desk.undo(1)
+        return JSONResponse(self._desk.state())
+
+    async def save(self, request: Request) -> Response:
+        """Everything that `guide job.toml` would write, in the job's folder."""
+        asked = await _asked(request)
+        result, where, number = await self._desk.final()
+        is_anyway = asked.get("anyway") is True
+
+        def write() -> list[str]:
+            made = folder_files(
+                result, picture=where.picture, folder=where.folder, anyway=is_anyway
+            )
+            write_files(where.folder, made, stale=stale_paper(made))
+            return list(made)
+
+        names = await run_in_threadpool(write)
+        self._desk.written(number)
+        return JSONResponse({"folder": str(where.folder), "files": names})
+
+    async def seen(self, request: Request) -> Response:
+        """The pictures under the drawing, by the key that the drawing tells."""
+        result, name = self._desk.result, request.path_params["name"]
+        nouns = result.nouns
+        pictures = {f"{key_of(result, stage)}.jpg": stage for stage in ("photo", "paper")}
+        inks = {f"{key_of(result, stage)}.png": stage for stage in ("brush",)}
+        noun = nouns.get(result.hashes[pictures.get(name) or inks.get(name) or "photo"])
+        if name in pictures and isinstance(noun, Picture):
+            return Response(
+                await run_in_threadpool(picture_jpeg, noun.rgb), media_type="image/jpeg"
+            )
+        if name in inks and isinstance(noun, Ink):
+            return Response(await run_in_threadpool(ink_png, noun.mask), media_type="image/png")
+        return PlainTextResponse("That picture has been drawn anew.", status_code=404)
+
+    async def file(self, request: Request) -> Response:
+        """One file to keep, of the job as it is now."""
+        name = request.path_params["name"]
+        made_by = FILES.get(name) or _pages_named(name)
+        if made_by is None and name not in TOGETHER:
+            return PlainTextResponse("There is no file of that name.", status_code=404)
+        result, where, _ = await self._desk.final()
+        is_paper = name == "guides.pdf" or name.startswith("pages-")
+        if is_paper and not result.is_ready and "anyway" not in request.query_params:
+            raise UsageError("Paper to cut by is held back until the sign is ready to cut.")
+        if made_by is None:
+            made = await run_in_threadpool(
+                folder_files, result, picture=where.picture, folder=where.folder
+            )
+            content = made[name]
+        else:
+            content = await run_in_threadpool(made_by, result)
+        stem = "".join(c if c.isascii() and c.isalnum() else "-" for c in result.stamp.name)
+        headers = {
+            "content-security-policy": FILE_POLICY,
+            "content-disposition": f'attachment; filename="{stem}-{name}"',
+        }
+        return Response(content, media_type=TYPES[Path(name).suffix], headers=headers)
+
+
+TOGETHER = ("job.pdf", "proof.pdf")
+"""Files that are only made with all others."""
+
+FILES: dict[str, Callable[[Result], bytes]] = {
+    "guides.svg": svg_bytes,
+    "guides.pdf": pdf_bytes,
+    "guides.dxf": dxf_bytes,
+    "on-photo.png": on_photo_bytes,
+    "as-hung.png": lambda result: as_hung_png(result.order, stamp=result.stamp),
+}
+
+
+def _pages_named(name: str) -> Callable[[Result], bytes] | None:
+    """`pages-a4.pdf` and the like."""
+    paper = name.removeprefix("pages-").removesuffix(".pdf")
+    if name != f"pages-{paper}.pdf" or paper not in PAPERS_MM:
+        return None
+
+    def made(result: Result) -> bytes:
+        return pages_bytes(result, PAPERS_MM[paper], svg_of(result))
+
+    return made
+
+
+async def _asked(request: Request) -> dict[str, Any]:
+    """A request's JSON object.
+
+    Raises:
+        UsageError: it is none.
+    """
+    if request.headers.get("content-type", "").split(";")[0].strip() != "application/json":
+        raise UsageError("the page sent something that is no JSON")
+    try:
+        asked = json.loads(await request.body())
+    except (ValueError, RecursionError) as error:
+        raise UsageError("the page sent something that is no JSON") from error
+    if not isinstance(asked, dict):
+        raise UsageError("the page sent something that is no JSON object")
+    return asked
+
+
+def serve(
+    source: Path | None,
+    *,
+    jobs: Path,
+    port: int,
+    say: Callable[[str], None],
+    opens_browser: bool,
+) -> None:
+    """Serve the page until it is interrupted.
+
+    Args:
+        source: a picture, a `job.toml` or a job folder to begin with, or None.
+        jobs: folder for pictures that come from the page.
+        port: on loopback; 0: any free one.
+        say: told the address.
+        opens_browser: whether the system's browser is opened.
+
+    Raises:
+        Raster2PathError: the source can't be read, or the port can't be used.
+    """
+    import uvicorn
+
+    desk = Desk(jobs, () if source is None else (source.parent, source.parent.parent))
+    if source is not None:
+        desk.lay(source)
+    with listen(port) as here:
+        door = Door(here.getsockname()[1])
+        config = uvicorn.Config(
+            bench_app(desk, door),
+            log_level="warning",
+            access_log=False,
+            server_header=False,
+            timeout_graceful_shutdown=1,
+        )
+        say(door.address())
+        if opens_browser:
+            webbrowser.open(door.address())
+        uvicorn.Server(config).run(sockets=[here])
