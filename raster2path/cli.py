@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import io
 import sys
 import time
 from collections import Counter
@@ -49,6 +50,9 @@ class _Parser(argparse.ArgumentParser):
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run the command; the answer is its exit status."""
+    for stream in (sys.stdout, sys.stderr):  # a terminal that lacks × or → gets ? for it
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace" if stream is sys.stderr else "replace")
     try:
         return int(_run(sys.argv[1:] if argv is None else list(argv)))
     except Raster2PathError as error:

@@ -102,7 +102,7 @@ def new_job(picture: Path) -> Job:
     The date is the picture's, not the clock's: the same picture gives the same guides tomorrow.
 
     Raises:
-        UnreadableError: there is no such file.
+        UnreadableError: there is no such file, or its name is no text.
     """
     try:
         seconds = picture.stat().st_mtime
@@ -110,7 +110,15 @@ def new_job(picture: Path) -> Job:
         reason = error.strerror or "it can't be opened"
         raise UnreadableError(f"{picture}: {reason}; check the name and the folder") from error
     date = datetime.fromtimestamp(seconds, tz=UTC).date().isoformat()
-    return Job(name=picture.stem, date=date)
+    return Job(name=_text_of(picture.stem, of=picture), date=date)
+
+
+def _text_of(path: str, *, of: Path) -> str:
+    """A name as text, whatever language the system was set to."""
+    try:
+        return os.fsencode(path).decode("utf-8")
+    except UnicodeDecodeError:
+        raise UnreadableError(f"{of}: its name is not text in UTF-8; rename it") from None
 
 
 def read_job(file: Path) -> JobFile:
@@ -137,7 +145,7 @@ def read_job(file: Path) -> JobFile:
     except UsageError as error:
         raise UsageError(f"{file}: {error}") from error
     corrections = _corrections(_section(table, "corrections", file), file)
-    where = Path(os.path.normpath(file.parent / path))
+    where = Path(os.path.normpath(file.parent / os.fsdecode(path.encode())))
     return JobFile(replace(job, corrections=corrections), where, sha256, _made(table.get("made")))
 
 
@@ -258,9 +266,10 @@ def job_toml(
 def _relative(picture: Path, folder: Path) -> str:
     """The way from the folder to the picture, with slashes on every system."""
     try:
-        return Path(os.path.relpath(picture.resolve(), folder.resolve())).as_posix()
+        way = Path(os.path.relpath(picture.resolve(), folder.resolve())).as_posix()
     except ValueError:  # another drive: there is no way from here to there
-        return picture.resolve().as_posix()
+        way = picture.resolve().as_posix()
+    return _text_of(way, of=picture)
 
 
 def sha256_of(file: Path) -> str:

@@ -151,7 +151,7 @@ class _Road:
 
 def _seed(picture_file: FilePath) -> str:
     """Tells one state of a file from another without reading it."""
-    parts = [str(picture_file.absolute())]
+    parts = [repr(picture_file.absolute())]
     with contextlib.suppress(OSError):  # that it can't be read is told when it is
         told = picture_file.stat()
         parts += [str(told.st_mtime_ns), str(told.st_size)]
