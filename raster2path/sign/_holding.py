@@ -454,8 +454,9 @@ class Holding:
                 axis=axis,
                 length_mm=place.length_mm,
                 demand=demand,
+                is_clear=self._tie_is_clear,
             )
-            if laid is None or not self.is_clear(laid):
+            if laid is None:
                 continue
             if node_of is None or self._touched(laid) == self._groups_at(place):
                 return laid

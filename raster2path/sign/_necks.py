@@ -135,5 +135,5 @@ def _links(cores: list[shapely.Geometry]) -> list[tuple[int, int, Points]]:
 
 def _reach(core: shapely.Geometry, cores: list[shapely.Geometry], k: int) -> float:
     """Far enough to meet the nearest larger core, and others nearly as near."""
-    larger = np.array(cores[:k])
-    return float(shapely.distance(core, larger).min()) * 1.5 + NECK_MM
+    _, far = shapely.STRtree(cores[:k]).query_nearest(core, return_distance=True)
+    return float(far.min()) * 1.5 + NECK_MM

@@ -9,7 +9,19 @@ import shapely
 
 from raster2path.geometry import dot, unit
 from raster2path.model import Tie
-from raster2path.sign._surgery import LEAST_PIECE_MM, Meeting, Ring, Weld, meetings, near_box, weld
+from raster2path.sign._surgery import (
+    LEAST_PIECE_MM,
+    Meeting,
+    Ring,
+    Weld,
+    buried_under,
+    crossings_of,
+    leftover_mm,
+    meetings,
+    meets_tie,
+    near_box,
+    weld,
+)
 
 DEPTHS_MM = (0.3, 1.0, 2.5)
 """How far a strip reaches into the metal, tried in turn: deep enough that its end is buried."""
@@ -64,10 +76,12 @@ def across(
     axis: complex,
     length_mm: float,
     demand: Strictness,
+    is_clear: Callable[[Tie], bool] | None = None,
 ) -> Laid | None:
     """A strip across a gap, four clean crossings; None where there is no room.
 
-    With `node_of`, the gap must lie between two pieces; without, one piece will do.
+    With `node_of`, the gap must lie between two pieces; without, one piece will do. What is
+    quick to ask is asked first: most places fail, and the edges are joined for the last.
     """
     reach = length_mm / 2 + 2.5 * demand.width_mm + 6
     x, y = middle.real, middle.imag
@@ -81,6 +95,9 @@ def across(
         b = {node_of(left_b.ring), node_of(right_b.ring)}
         if len(a) > 1 or len(b) > 1 or a == b:
             return None
+    tie = tie_between(left_a.point, left_b.point, right_b.point, right_a.point)
+    if is_clear is not None and not is_clear(tie):
+        return None
     for depth in DEPTHS_MM:
         corners = (
             left_a.point - depth * axis,
@@ -88,15 +105,16 @@ def across(
             right_b.point + depth * axis,
             right_a.point - depth * axis,
         )
-        done = weld(rings, corners)
-        if done is None or done.buried or len(done.crossings) != 4:
+        found = crossings_of(rings, corners)
+        if found is None or len(found) != 4 or {int(c.at) for c in found} != {0, 2}:
             continue
-        if {int(c.at) for c in done.crossings} != {0, 2}:
-            continue
-        if done.is_on_tie or done.leftover_mm < demand.leftover_mm:
+        if meets_tie(rings, found) or leftover_mm(rings, found) < demand.leftover_mm:
             return None
-        tie = tie_between(left_a.point, left_b.point, right_b.point, right_a.point)
-        return Laid(done, (tie,))
+        if buried_under(rings, corners, {c.ring for c in found}):
+            continue
+        done = weld(rings, corners, known=found)
+        if done is not None:
+            return Laid(done, (tie,))
     return None
 
 

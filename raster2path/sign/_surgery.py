@@ -270,22 +270,26 @@ def meetings(
     return sorted(found, key=lambda meeting: meeting.s)
 
 
-def weld(rings: dict[int, Ring], strip: Sequence[complex]) -> Weld | None:
+def weld(
+    rings: dict[int, Ring], strip: Sequence[complex], *, known: Sequence[Crossing] | None = None
+) -> Weld | None:
     """The metal together with a strip laid over it; None where that can't be told for certain.
 
     Args:
         rings: closed edges, metal to the right of travel.
         strip: corners of a simple polygon, clockwise as seen.
+        known: where its outline crosses edges, where that has been found already.
 
     Returns:
         The rings that go and those that come. Segments that the strip does not touch are kept as
         they are; new pieces are straight `Line`s with `is_tie_side` set. None where a side runs
         through a joint of two segments or along an edge, or misses all edges.
     """
-    crossings = _crossings(rings, strip)
-    if crossings is None or not crossings:
+    found = crossings_of(rings, strip) if known is None else known
+    if not found:
         return None
-    buried = _buried(rings, strip, {c.ring for c in crossings})
+    crossings = list(found)
+    buried = buried_under(rings, strip, {c.ring for c in crossings})
     outside = _kept_of_rings(rings, crossings)
     sides = _kept_of_strip(strip, crossings)
     if outside is None or sides is None:
@@ -302,14 +306,19 @@ def weld(rings: dict[int, Ring], strip: Sequence[complex]) -> Weld | None:
         buried=frozenset(buried),
         made=tuple(made),
         crossings=tuple(crossings),
-        leftover_mm=_leftover(rings, crossings),
-        is_on_tie=any(
-            getattr(rings[c.ring].path.segments[c.index], "is_tie_side", False) for c in crossings
-        ),
+        leftover_mm=leftover_mm(rings, crossings),
+        is_on_tie=meets_tie(rings, crossings),
     )
 
 
-def _crossings(rings: dict[int, Ring], strip: Sequence[complex]) -> list[Crossing] | None:
+def meets_tie(rings: dict[int, Ring], crossings: Sequence[Crossing]) -> bool:
+    """True where a strip meets the side of an earlier tie."""
+    return any(
+        getattr(rings[c.ring].path.segments[c.index], "is_tie_side", False) for c in crossings
+    )
+
+
+def crossings_of(rings: dict[int, Ring], strip: Sequence[complex]) -> list[Crossing] | None:
     """All crossings of edges with the strip's outline; None where one is doubtful."""
     box = _box_round(strip)
     ends = [*strip[1:], strip[0]]
@@ -343,7 +352,8 @@ def is_inside(strip: Sequence[complex], point: complex) -> bool:
     return inside
 
 
-def _buried(rings: dict[int, Ring], strip: Sequence[complex], crossed: set[int]) -> set[int]:
+def buried_under(rings: dict[int, Ring], strip: Sequence[complex], crossed: set[int]) -> set[int]:
+    """Rings that lie wholly under a strip."""
     x0, y0, x1, y1 = _box_round(strip)
     return {
         key
@@ -461,7 +471,7 @@ def _side(start: complex, end: complex) -> Line:
     return Line(start, end, Kind.GEOMETRIC, is_tie_side=True)
 
 
-def _leftover(rings: dict[int, Ring], crossings: list[Crossing]) -> float:
+def leftover_mm(rings: dict[int, Ring], crossings: Sequence[Crossing]) -> float:
     """Length of the shortest straight piece that stays of a segment that a side splits."""
     short = math.inf
     for c in crossings:

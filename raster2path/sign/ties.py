@@ -36,6 +36,9 @@ NO_CORRECTIONS = Corrections()
 RAIL_SHARE = 0.1
 """Beyond this share of the sign's size, a bar looks lost; a rail under the row looks meant."""
 
+PLAIN_MM = 0.05
+"""Curves are taken so much plainer where thin metal and tongues are looked for."""
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Piece:
@@ -104,6 +107,7 @@ def hold(
     slits, gaps_mm, slit_notes = _interrupted(art.slits, metal, rules)
     ties = free_ties(ties, metal, kerf_mm=rules.kerf_mm)
     loose = _loose(metal, slits, rules)
+    plain = shapely.simplify(metal, PLAIN_MM)
     return Sign(
         art=art,
         edges=edges,
@@ -122,8 +126,8 @@ def hold(
             *not_found(missed),
             *_long_notes(ties, art, rules),
             *blunt_note(tips, rules.blunt_mm),
-            *thin_places(metal, web_mm=rules.web_mm),
-            *flimsy_notes(metal, web_mm=rules.web_mm, thickness_mm=rules.thickness_mm),
+            *thin_places(plain, web_mm=rules.web_mm),
+            *flimsy_notes(plain, web_mm=rules.web_mm, thickness_mm=rules.thickness_mm),
         ),
     )
 
