@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import re
+from dataclasses import replace
+
 from raster2path.guides.punch import punch
 from raster2path.job import MarkOut
 from raster2path.model import CutType, Note, NoteKind, Read, Tie
@@ -9,6 +12,8 @@ from raster2path.pipeline import Result
 
 N_NOTES = 12
 """More than this, and nobody reads the first."""
+N_ALIKE = 3
+"""Of notes that differ in their numbers alone, so many are told; the rest are counted."""
 
 
 def lines(result: Result) -> list[str]:
@@ -16,12 +21,7 @@ def lines(result: Result) -> list[str]:
     out = [_reading_line(result), _size_line(result), *_holding_lines(result)]
     if result.job.print.mark_out is MarkOut.PUNCH:
         out.append(f"  {punch(result.order).sentence}")
-    shown = result.notes[:N_NOTES]
-    out += [f"  - {note_line(note)}" for note in shown]
-    if len(result.notes) > len(shown):
-        out.append(
-            f"  - and {len(result.notes) - len(shown)} smaller notes (ringed on on-photo.png)"
-        )
+    out += [f"  - {note_line(note)}" for note in worst(result.notes)]
     if result.stamp.not_ready:
         out.append("  NOT READY TO CUT")
     return out
@@ -35,11 +35,24 @@ def one_line(result: Result) -> str:
 
 
 def worst(notes: tuple[Note, ...]) -> tuple[Note, ...]:
-    """The first of the notes, and one that counts the rest."""
-    n_more = len(notes) - N_NOTES
-    if n_more <= 0:
-        return notes
-    return (*notes[:N_NOTES], Note(NoteKind.SETTING, f"And {_count(n_more, 'smaller note')}."))
+    """The first notes of each sort, the others of that sort counted, and at last all the rest."""
+    told: list[Note] = []
+    places: dict[tuple[NoteKind, str], list[int]] = {}
+    n_alike: dict[int, int] = {}
+    n_more = 0
+    for note in notes:
+        alike = places.setdefault((note.kind, re.sub(r"[\d.]+", "#", note.sentence)), [])
+        if len(alike) == N_ALIKE:
+            n_alike[alike[-1]] = n_alike.get(alike[-1], 0) + 1
+        elif len(told) < N_NOTES:
+            alike.append(len(told))
+            told.append(note)
+        else:
+            n_more += 1
+    for k, n in n_alike.items():
+        told[k] = replace(told[k], sentence=f"{told[k].sentence.rstrip('.')}, and {n} more like it")
+    rest = Note(NoteKind.SETTING, f"And {_count(n_more, 'smaller note')}.")
+    return (*told, rest) if n_more else tuple(told)
 
 
 def note_line(note: Note) -> str:
