@@ -22,6 +22,9 @@ Bools = npt.NDArray[np.bool_]
 Counts = npt.NDArray[np.int32]
 Box = tuple[float, float, float, float]
 
+HEIGHTS_MM = (8.0, 6.0, 5.0, 4.0)
+"""Of digits on paper, the best first."""
+
 STEP_MM = 0.5
 MOST_CELLS = 2400
 LEADER_MM = 0.7
@@ -38,11 +41,13 @@ class Wanted:
         text: what is written.
         pierce: the place that it names.
         is_on_line: True where the pierce stands on its line, so that either side will do.
+        heights_mm: that its digits may have, the best first.
     """
 
     text: str
     pierce: complex
     is_on_line: bool
+    heights_mm: tuple[float, ...] = HEIGHTS_MM
 
 
 @dataclass(frozen=True, slots=True)
@@ -188,7 +193,6 @@ def _eroded(flags: Flags, rows: int, cols: int) -> Flags:
 DIGIT_WIDTH = 0.9
 """Of a digit's height: the widest of the usual sans-serif faces takes 0.87."""
 
-HEIGHTS_MM = (8.0, 6.0, 5.0, 4.0)
 NEAR_MM = 6.0
 REACH_MM = 40.0
 """Within this, every free place is looked at; a longer leader line goes along one of the rays."""
@@ -267,10 +271,10 @@ def _home(want: Wanted, floor: Floor, regions: npt.NDArray[np.int32]) -> npt.NDA
 
 def _rooms(want: Wanted, floor: Floor) -> Iterator[tuple[float, Complexes]]:
     """Heights of a numeral, largest first, and where near its pierce such a one has room."""
-    for height in HEIGHTS_MM:
+    for height in want.heights_mm:
         at = floor.centres(*_size(want.text, height), near=want.pierce, reach_mm=REACH_MM)
-        if not len(at) and height == HEIGHTS_MM[0]:
-            least = _size(want.text, HEIGHTS_MM[-1])
+        if not len(at) and height == want.heights_mm[0]:
+            least = _size(want.text, want.heights_mm[-1])
             if not len(floor.centres(*least, near=want.pierce, reach_mm=REACH_MM)):
                 return  # where not even the smallest has room, no other has
         yield height, at
@@ -285,7 +289,9 @@ def _close_by(
     best: tuple[float, Numeral] | None = None
     for height, at in _rooms(want, floor):
         size = _size(want.text, height)
-        smaller = 1.5 * (HEIGHTS_MM[0] - height)  # a smaller numeral is worth that many mm less
+        smaller = 1.5 * (
+            want.heights_mm[0] - height
+        )  # a smaller numeral is worth that many mm less
         if best is not None and smaller >= best[0]:
             break
         offsets = at[np.isin(regions[floor.cells(at)], home)] - want.pierce
@@ -312,7 +318,7 @@ def _far_off(want: Wanted, floor: Floor, written: Floor, ring_mm: float) -> Nume
     if crossing is not None:
         return _numeral(want, crossing[1], crossing[2], ring_mm, is_near=False)
     # nothing is free anywhere: on the pierce, where it at least names the right cut
-    return _numeral(want, 0j, HEIGHTS_MM[-1], ring_mm, is_near=True)
+    return _numeral(want, 0j, want.heights_mm[-1], ring_mm, is_near=True)
 
 
 Spot = tuple[int, complex, float]
@@ -350,12 +356,12 @@ def _on_rays(want: Wanted, floor: Floor, written: Floor) -> Iterator[Spot]:
     for reach, step in ((FAR_MM, 1.0), (math.hypot(*floor.size_mm), 2.0)):
         at = want.pierce + turns[:, None] * np.arange(step, reach, step)
         # where not even the smallest has room, no larger one has
-        row, col = np.nonzero(floor.has_room(at, _size(want.text, HEIGHTS_MM[-1]), n_taken))
+        row, col = np.nonzero(floor.has_room(at, _size(want.text, want.heights_mm[-1]), n_taken))
         if not len(row):
             continue
         crossed = np.cumsum(written.free[written.cells(at)] == 0, axis=1)
         offsets = at[row, col] - want.pierce
-        for height in HEIGHTS_MM:
+        for height in want.heights_mm:
             size = _size(want.text, height)
             has_room = floor.has_room(at[row, col], size, n_taken)
             if not has_room.any():

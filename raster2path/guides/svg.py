@@ -16,7 +16,7 @@ from svgwrite.container import Group
 from svgwrite.drawing import Drawing
 
 from raster2path.geometry import Arc, Cubic, Kind, Line, Path, Points, Segment, signed_area
-from raster2path.guides._places import Floor, Numeral, Wanted, place_numerals
+from raster2path.guides._places import HEIGHTS_MM, Floor, Numeral, Wanted, place_numerals
 from raster2path.guides._scale import draw_scale
 from raster2path.guides._write import at, mark_data, number, short, writable
 from raster2path.guides.colours import PAPER, Palette
@@ -27,6 +27,9 @@ RIM_MM = 25.0
 
 PIERCE_MM = 3.0
 """Radius of the ring at a pierce."""
+
+LIGHT_HEIGHTS_MM = (25.0, 20.0, 16.0, 12.0)
+"""Of numerals in light: where the drop is too small for 12 mm, a leader line leads outside."""
 
 PUNCH_MM = 0.75
 """Radius of a punch mark's disc."""
@@ -336,12 +339,7 @@ def _numerals(
     drawing: Drawing, order: CutOrder, floor: Floor, flats: _Flats, palette: Palette
 ) -> Group:
     """The numerals, one text a cut, in cutting order; marks and leader lines in groups below."""
-    wanted = [
-        Wanted(str(n), cut.pierce_mm, cut.type is CutType.SLIT)
-        for n, cut in enumerate(order.cuts, 1)
-    ]
-    walls = (*flats.torch, *flats.edges, *flats.slits)
-    numerals = place_numerals(wanted, floor, walls, ring_mm=PIERCE_MM)
+    numerals = _placed(order, floor, flats, HEIGHTS_MM)
     group = drawing.g(id="order", fill=palette.aid, font_family="sans-serif", text_anchor="middle")
     for child in (*_marks(drawing, order.cuts, palette), _leaders(drawing, numerals, palette)):
         if child.elements:
@@ -351,6 +349,25 @@ def _numerals(
         size = number(numeral.height_mm / 0.73)  # a digit is about 0.73 of the type size
         group.add(drawing.text(numeral.text, insert=(number(x), number(y)), font_size=size))
     return group
+
+
+def _placed(
+    order: CutOrder, floor: Floor, flats: _Flats, heights_mm: tuple[float, ...]
+) -> tuple[Numeral, ...]:
+    wanted = [
+        Wanted(str(n), cut.pierce_mm, cut.type is CutType.SLIT, heights_mm)
+        for n, cut in enumerate(order.cuts, 1)
+    ]
+    walls = (*flats.torch, *flats.edges, *flats.slits)
+    return place_numerals(wanted, floor, walls, ring_mm=PIERCE_MM)
+
+
+def numerals_in_light(order: CutOrder) -> tuple[Numeral, ...]:
+    """A numeral a cut, in cutting order, large enough to be read in light across a table."""
+    flats = _Flats(order)
+    floor = Floor(drawing_mm(order))
+    _take_lines(floor, order, flats)
+    return _placed(order, floor, flats, LIGHT_HEIGHTS_MM)
 
 
 def _leaders(drawing: Drawing, numerals: Iterable[Numeral], palette: Palette) -> Group:
