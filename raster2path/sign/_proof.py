@@ -4,16 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
+import numpy as np
+import numpy.typing as npt
 import shapely
 
+from raster2path.geometry import Complexes
 from raster2path.model import Tie
 from raster2path.sign._islands import metal_of, parts_of
 from raster2path.sign._surgery import Ring
 
 SHARP_MM = 0.02
-"""A side is free where the metal's edge runs along it, this near."""
+"""A hair's breadth."""
 
-LEAST_FREE_MM = 0.1
+N_ALONG = 24
+"""Along each side of a tie, at so many places it is asked whether the torch has room there."""
 
 
 def free_ties(ties: Sequence[Tie], metal: shapely.Geometry, *, kerf_mm: float) -> tuple[Tie, ...]:
@@ -23,32 +27,26 @@ def free_ties(ties: Sequence[Tie], metal: shapely.Geometry, *, kerf_mm: float) -
     narrower than the kerf and stays metal for want of room for the torch. Then there is one
     plate of metal, wider than a tie, and no strip is left to be listed.
     """
+    if not ties:
+        return ()
+    half = max(0.49 * kerf_mm, SHARP_MM)  # less a hair, so that a gap of just the kerf counts
+    at = (np.arange(N_ALONG) + 0.5) / N_ALONG
+    corners = np.array([tie.corners for tie in ties])
+    is_free = np.ones(len(ties), np.bool_)
+    for first, last in ((0, 1), (2, 3)):
+        start, end = corners[:, first, None], corners[:, last, None]
+        along = (end - start) / np.maximum(np.abs(end - start), 1e-12)
+        # a tie's corners run clockwise, so that the drop lies to the left of its sides
+        torch = start + at * (end - start) - 1j * along * (half + SHARP_MM)
+        is_free &= ~_meets(metal, torch, half).all(axis=1)
+    return tuple(tie for tie, is_one in zip(ties, is_free.tolist(), strict=True) if is_one)
+
+
+def _meets(metal: shapely.Geometry, at: Complexes, radius: float) -> npt.NDArray[np.bool_]:
+    """Whether a disc round each place meets the metal."""
     shapely.prepare(metal)
-    return tuple(tie for tie in ties if _is_free(tie, metal, kerf_mm))
-
-
-def _is_free(tie: Tie, metal: shapely.Geometry, kerf_mm: float) -> bool:
-    outline = shapely.Polygon([(z.real, z.imag) for z in tie.corners])
-    if not outline.is_valid:
-        return False
-    x0, y0, x1, y1 = outline.bounds
-    by = 3 * kerf_mm + 3
-    near = shapely.clip_by_rect(metal, x0 - by, y0 - by, x1 + by, y1 + by)
-    # less a hair, so that a gap of just the kerf counts as cut
-    half = 0.49 * kerf_mm
-    closed = near.buffer(half).buffer(-half) if half > 0 else near
-    return _has_free_sides(tie, outline, near.boundary) and _has_free_sides(
-        tie, outline, closed.boundary
-    )
-
-
-def _has_free_sides(tie: Tie, outline: shapely.Geometry, edges: shapely.Geometry) -> bool:
-    x0, y0, x1, y1 = outline.bounds
-    near = shapely.clip_by_rect(edges, x0 - 1, y0 - 1, x1 + 1, y1 + 1)
-    free = shapely.line_merge(outline.exterior.intersection(near.buffer(SHARP_MM)))
-    sides = [part for part in shapely.get_parts(free) if part.length > LEAST_FREE_MM]
-    sides.sort(key=lambda part: -part.length)
-    return len(sides) >= 2 and bool(sides[0].distance(sides[1]) > tie.width_mm - 2.5 * SHARP_MM)
+    discs = shapely.points(np.stack([at.real, at.imag], axis=-1))
+    return np.asarray(shapely.dwithin(metal, discs, radius), np.bool_)
 
 
 def without_small_loose(
