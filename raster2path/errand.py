@@ -179,7 +179,8 @@ def _run(errand: Errand, progress: Progress | None) -> Outcome:
 
 def _held(errand: Errand) -> tuple[JobFile, Path]:
     """The job to start from, and the folder it lives in: an existing job.toml is read first."""
-    from raster2path.jobfile import JobFile, new_job, read_job
+    from raster2path.habits import usual_job
+    from raster2path.jobfile import JobFile, read_job
 
     source, place = errand.source, errand.place
     if source.suffix.lower() == ".toml":
@@ -188,7 +189,7 @@ def _held(errand: Errand) -> tuple[JobFile, Path]:
     folder = place.folder_for(source)
     kept = folder / "job.toml"
     if place.file is not None or errand.ways.fresh or not kept.exists():
-        return JobFile(new_job(source), source, ""), folder
+        return JobFile(usual_job(source), source, ""), folder
     held = read_job(kept)
     if held.picture.resolve() != source.resolve():
         raise UsageError(

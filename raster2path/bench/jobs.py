@@ -11,8 +11,9 @@ from pathlib import Path
 
 from raster2path.bench.guard import safe_name
 from raster2path.errors import NothingFoundError, Raster2PathError, UnreadableError, UnwritableError
+from raster2path.habits import usual_job
 from raster2path.job import Job, PhotoRules
-from raster2path.jobfile import job_toml, new_job, read_job, sha256_of
+from raster2path.jobfile import job_toml, read_job, sha256_of
 from raster2path.outputs import write_files
 from raster2path.picture.photo import open_picture
 
@@ -67,7 +68,7 @@ def open_job(source: Path) -> OpenJob:
         raise UnreadableError(
             f"{folder} holds the job of {held.picture.name}; open that, or rename {source.name}"
         )
-    return OpenJob(new_job(source), source, sha256_of(source), folder)
+    return OpenJob(usual_job(source), source, sha256_of(source), folder)
 
 
 def take_in(jobs: Path, name: str, content: bytes) -> OpenJob:
@@ -89,7 +90,7 @@ def take_in(jobs: Path, name: str, content: bytes) -> OpenJob:
         picture = folder / kept
         if not folder.exists():
             write_files(folder, {kept: content})
-            opened = OpenJob(new_job(picture), picture, sha256, folder)
+            opened = OpenJob(usual_job(picture), picture, sha256, folder)
             opened.save(opened.job, {})
             return opened
         with contextlib.suppress(Raster2PathError):
