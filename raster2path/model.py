@@ -429,7 +429,8 @@ class TieLoad:
     """The numbers behind a tie: what hangs on it, and how hard that bends it.
 
     Attributes:
-        mass_kg: of all that hangs on it, seen from the main piece.
+        mass_kg: of all that hangs on it, seen from the sheet; without a border, from the heavier
+            side.
         lever_mm: from that metal's middle to the tie, or to the line between the ties that
             share the load.
         n_sharing: how many ties carry it together.
@@ -566,6 +567,8 @@ class CutOrder:
     how: str = "near"
     waits_s: tuple[float, ...] = ()
     """Planned pause before each cut, first to last; empty where there is none at all."""
+    stands: tuple[complex, ...] = ()
+    """Where the cutter stands for each cut, first to last, with the least walking."""
 
     @property
     def cuts(self) -> tuple[Cut, ...]:
@@ -573,7 +576,22 @@ class CutOrder:
         return tuple(self.plan.cuts[i] for i in self.sequence)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
+class HeatMap:
+    """How warm the blank is at one moment, by the model of heat.
+
+    Attributes:
+        box_mm: of the blank: left, top, width, height.
+        warm_k: (rows, cols) above the workshop, means over equal parts of the box.
+        at_s: when, from the first start on.
+    """
+
+    box_mm: tuple[float, float, float, float]
+    warm_k: Points
+    at_s: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Forecast:
     """What an order does to the sheet and to the cutter, by the model of heat and bowing.
 
@@ -582,7 +600,7 @@ class Forecast:
     Attributes:
         bow_rms: mean buckling ratio while the art is cut (1: a flat sheet would bow).
         bow_peak: the largest one of the whole job.
-        worst_s: when that is.
+        worst: the sheet when that is.
         hottest_start_k: warmest place where a cut starts, above the workshop.
         walk_m: from stand to stand; carry_m: the torch through the air.
         begins_s, ends_s: when the arc strikes and stops.
@@ -593,7 +611,7 @@ class Forecast:
 
     bow_rms: float
     bow_peak: float
-    worst_s: float
+    worst: HeatMap
     hottest_start_k: float
     walk_m: float
     carry_m: float

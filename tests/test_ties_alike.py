@@ -19,7 +19,7 @@ from raster2path.geometry import Kind, Path, circle, polygon
 from raster2path.job import Corrections, TieRules
 from raster2path.model import NoteKind, Sign, Tie
 from raster2path.sign._alike import alike_pieces, find_mirror
-from raster2path.sign._loads import Held, across, hanging, loaded
+from raster2path.sign._loads import Held, Masses, across, hanging, heart, loaded
 from raster2path.sign._strength import ALLOWED_MPA, KNOCKS, shared_stress_mpa
 from raster2path.sign.ties import hold
 from tests.test_ties import RULES, SHEET, art, box, check_whole, metal
@@ -167,12 +167,27 @@ def test_a_tie_carries_all_that_hangs_beyond_it() -> None:
     ]
     assert [below for below, _ in hanging(held)] == [frozenset({2}), frozenset({1, 2})]
     assert across(held, frozenset({1, 2})) == held[:1]
-    near, far = (tie.load for tie in loaded(held, pieces, thickness_mm=1.5))
+    near, far = (tie.load for tie in loaded(held, Masses.of(pieces), root=0, thickness_mm=1.5))
     assert near is not None
     assert far is not None
     assert near.mass_kg == pytest.approx(2 * far.mass_kg)
     assert near.lever_mm == pytest.approx(30)
     assert far.lever_mm == pytest.approx(15)
+
+
+def test_without_a_sheet_the_heavier_side_holds_the_lighter_one() -> None:
+    pieces = [shapely.box(100 * k, 0, 90 + 100 * k, 60 - 2 * k) for k in range(5)]
+    held = [
+        Held(tie_at(complex(95 + 100 * k, 20)), k, k + 1, complex(95 + 100 * k, 20), pieces[0])
+        for k in range(4)
+    ]
+    masses = Masses.of(pieces)
+    root = heart(held, masses)
+    assert root == 2
+    half = masses.area_mm2.sum() / 2
+    below = [nodes for nodes, _ in hanging(held, root)]
+    assert max(masses.together(nodes)[0] for nodes in below) <= half
+    assert {frozenset({0}), frozenset({0, 1}), frozenset({4}), frozenset({3, 4})} == set(below)
 
 
 @PROOF

@@ -28,7 +28,7 @@ from raster2path.sign._choose import (
     with_facing,
 )
 from raster2path.sign._islands import Groups
-from raster2path.sign._loads import Held, Masses, hanging, loaded
+from raster2path.sign._loads import Held, Masses, hanging, heart, loaded
 from raster2path.sign._loads import across as ties_across
 from raster2path.sign._strength import (
     ALLOWED_MPA,
@@ -136,6 +136,7 @@ class Holding:
         self._next = max(rings, default=-1) + 1
         self._located = shapely.STRtree(pieces)
         self._masses = Masses.of(pieces)
+        self._has_sheet = any(ring.is_border for ring in rings.values())
         self._boxes: Points = np.array([piece.bounds for piece in pieces]).reshape(-1, 4)
         self._corners: list[complex] = []
         self._short = _demands_across_gaps(rules)
@@ -516,18 +517,18 @@ class Holding:
 
     def brace(self) -> list[int]:
         """More ties, then wider ones, where one is not enough; returns pieces still too weak."""
-        for below, first in hanging(self.held):
+        for below, first in hanging(self.held, self._root()):
             if len(ties_across(self.held, below)) == 1 and self._needs_second(below, first):
                 self._brace_one(below, first)
         for most in (WIDE, WIDEST):
-            for below, first in hanging(self.held):
+            for below, first in hanging(self.held, self._root()):
                 if self._excess(below) > 1:
                     self._widen(below, most * self._rules.tie_mm)
                 if self._excess(below) > 1 and len(ties_across(self.held, below)) < MOST_SHARING:
                     self._brace_one(below, first)
         weak = [
             max(below, key=lambda k: self.pieces[k].area)
-            for below, first in hanging(self.held)
+            for below, first in hanging(self.held, self._root())
             if self._excess(below) > TOO_WEAK
             or (len(ties_across(self.held, below)) == 1 and self._needs_second(below, first))
         ]
@@ -582,7 +583,16 @@ class Holding:
 
     def ties(self) -> list[Tie]:
         """All ties, with the numbers behind each."""
-        return loaded(self.held, self.pieces, thickness_mm=self._rules.thickness_mm)
+        return loaded(
+            self.held,
+            self._masses,
+            root=self._root(),
+            thickness_mm=self._rules.thickness_mm,
+        )
+
+    def _root(self) -> int:
+        """The piece that holds all others: the sheet; without one, the heart of them all."""
+        return 0 if self._has_sheet else heart(self.held, self._masses)
 
     def _needs_second(self, below: frozenset[int], first: Held) -> bool:
         area, middle = self._masses.together(below)
@@ -646,7 +656,7 @@ class Holding:
     def _excesses(self, below: frozenset[int], at: Complexes) -> Floats:
         """How much too high the stress stays if a further tie stood at each of some places."""
         sharing = [one.middle for one in ties_across(self.held, below)]
-        area, heart = self._masses.together(below)
+        area, middle = self._masses.together(below)
         known = np.broadcast_to(np.array(sharing), (len(at), len(sharing)))
         stands = np.concatenate([known, at[:, None]], axis=1)
         fields = shapely.convex_hull(
@@ -654,7 +664,7 @@ class Holding:
                 to_points(stands.ravel()), indices=np.repeat(np.arange(len(at)), len(sharing) + 1)
             )
         )
-        levers_mm = shapely.distance(fields, shapely.Point(heart.real, heart.imag))
+        levers_mm = shapely.distance(fields, shapely.Point(middle.real, middle.imag))
         by_lever = stress_mpa(
             area_mm2=area,
             lever_mm=1.0,

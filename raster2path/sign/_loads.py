@@ -33,17 +33,26 @@ class Held:
 
 
 Hanging = tuple[frozenset[int], Held]
-"""Pieces that hang on a tie, seen from the main piece, and that tie."""
+"""Pieces that hang on a tie, seen from the piece that is held, and that tie."""
 
 
-def hanging(held: Sequence[Held]) -> list[Hanging]:
-    """For each tie of the tree rooted at the main piece, what hangs on it; the farthest first."""
+def hanging(held: Sequence[Held], root: int = 0) -> list[Hanging]:
+    """For each tie of the tree that starts at the root, what hangs on it; the farthest first."""
+    order, above = _tree(held, root)
+    below: dict[int, set[int]] = {node: {node} for node in order}
+    for node in reversed(order[1:]):
+        below[above[node][0]] |= below[node]
+    return [(frozenset(below[node]), above[node][1]) for node in reversed(order[1:])]
+
+
+def _tree(held: Sequence[Held], root: int) -> tuple[list[int], dict[int, tuple[int, Held]]]:
+    """Pieces in order of their steps from the root; for each the one before it, and the tie."""
     near: dict[int, list[Held]] = {}
     for one in held:
         near.setdefault(one.a, []).append(one)
         near.setdefault(one.b, []).append(one)
     above: dict[int, tuple[int, Held]] = {}
-    order, seen = [0], {0}
+    order, seen = [root], {root}
     for node in order:
         for one in near.get(node, []):
             other = one.b if one.a == node else one.a
@@ -51,10 +60,23 @@ def hanging(held: Sequence[Held]) -> list[Hanging]:
                 seen.add(other)
                 above[other] = (node, one)
                 order.append(other)
-    below: dict[int, set[int]] = {node: {node} for node in order}
-    for node in reversed(order[1:]):
-        below[above[node][0]] |= below[node]
-    return [(frozenset(below[node]), above[node][1]) for node in reversed(order[1:])]
+    return order, above
+
+
+def heart(held: Sequence[Held], masses: Masses) -> int:
+    """The piece on no side of which more than half of the metal hangs.
+
+    Without a sheet round it, a sign is held by its heavier side: each tie bears the lighter one.
+    """
+    node, order, above = 0, *_tree(held, 0)
+    total = {k: float(masses.area_mm2[k]) for k in order}
+    for k in reversed(order[1:]):
+        total[above[k][0]] += total[k]
+    while True:
+        heavy = [k for k in order[1:] if above[k][0] == node and 2 * total[k] > total[0]]
+        if not heavy:
+            return node
+        node = heavy[0]
 
 
 def across(held: Sequence[Held], below: frozenset[int]) -> list[Held]:
@@ -85,12 +107,11 @@ class Masses:
 
 
 def loaded(
-    held: Sequence[Held], pieces: Sequence[shapely.Geometry], *, thickness_mm: float
+    held: Sequence[Held], masses: Masses, *, root: int, thickness_mm: float
 ) -> list[Tie]:
     """The ties with the numbers behind each: of all that hangs on it, the hardest case."""
     worst: dict[int, TieLoad] = {}
-    masses = Masses.of(pieces)
-    for below, _ in hanging(held):
+    for below, _ in hanging(held, root):
         sharing = across(held, below)
         area, middle = masses.together(below)
         stress, lever = shared_stress_mpa(
