@@ -75,8 +75,8 @@ WIDE, WIDEST, WIDEST_SHARE = 2.0, 4.0, 0.5
 """A weak tie is made twice as wide; where that is not enough, and another tie beside it is not,
 four times; never wider than this share of its piece's short side."""
 
-TOO_WEAK = 1.1
-"""Stress over what is allowed that is told; the formula is no better than that."""
+TOO_WEAK = 1.001
+"""Stress over what is allowed that is told."""
 
 N_SECONDS = 60
 """So many places are tried for a second tie."""
@@ -555,7 +555,18 @@ class Holding:
                 most = min(widest_mm, WIDEST_SHARE * min(sides))
                 wide = min(one.tie.width_mm * (1 + (1.05 * excess - 1) * share), most)
                 if wide > 1.05 * one.tie.width_mm:
+                    image = self._image_of(one)
                     self._widen_one(one, wide)
+                    if image is not None and image.tie.width_mm < wide:
+                        self._widen_one(image, wide)
+
+    def _image_of(self, one: Held) -> Held | None:
+        """The tie that stands where a tie has its mirror image."""
+        if self.mirror is None or self.mirror.off(one.middle) < OWN_IMAGE_MM:
+            return None
+        at = self.mirror.point(one.middle)
+        near = min(self.held, key=lambda other: abs(other.middle - at))
+        return near if near is not one and abs(near.middle - at) < self._rules.tie_mm else None
 
     def _widen_one(self, one: Held, width_mm: float) -> None:
         a, b, c, d = one.tie.corners
