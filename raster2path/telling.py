@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 
+from raster2path.guides.on_photo import lettered
 from raster2path.guides.punch import punch
 from raster2path.job import MarkOut
 from raster2path.model import CutType, Note, NoteKind, Read, Tie
@@ -21,7 +22,7 @@ def lines(result: Result) -> list[str]:
     out = [_reading_line(result), _size_line(result), *_holding_lines(result)]
     if result.job.print.mark_out is MarkOut.PUNCH:
         out.append(f"  {punch(result.order).sentence}")
-    out += [f"  - {note_line(note)}" for note in worst(result.notes)]
+    out += [f"  - {_letter_of(letter, note)}" for letter, note in lettered(worst(result.notes))]
     if result.stamp.not_ready:
         out.append("  NOT READY TO CUT")
     return out
@@ -44,7 +45,7 @@ def worst(notes: tuple[Note, ...]) -> tuple[Note, ...]:
         alike = places.setdefault((note.kind, re.sub(r"[\d.]+", "#", note.sentence)), [])
         if len(alike) == N_ALIKE:
             n_alike[alike[-1]] = n_alike.get(alike[-1], 0) + 1
-        elif len(told) < N_NOTES:
+        elif len(told) < N_NOTES or note.kind is NoteKind.DOUBT:  # a question is always asked
             alike.append(len(told))
             told.append(note)
         else:
@@ -53,6 +54,12 @@ def worst(notes: tuple[Note, ...]) -> tuple[Note, ...]:
         told[k] = replace(told[k], sentence=f"{told[k].sentence.rstrip('.')}, and {n} more like it")
     rest = Note(NoteKind.SETTING, f"And {_count(n_more, 'smaller note')}.")
     return (*told, rest) if n_more else tuple(told)
+
+
+def _letter_of(letter: str, note: Note) -> str:
+    """The note, after its letter on the picture where it asks something."""
+    line = note_line(note)
+    return f"{letter}: {line[:1].lower()}{line[1:]}" if note.kind is NoteKind.DOUBT else line
 
 
 def note_line(note: Note) -> str:

@@ -167,9 +167,9 @@ def test_a_sentence_is_one_with_its_place() -> None:
 
 def test_letters_go_on_after_z() -> None:
     notes = tuple(replace(THIN, place_mm=complex(30 + 20 * k, 100)) for k in range(28))
-    from raster2path.guides.on_photo import _lettered
+    from raster2path.guides.on_photo import lettered
 
-    letters = [letter for letter, _ in _lettered(notes)]
+    letters = [letter for letter, _ in lettered(notes)]
     assert letters[:2] + letters[25:] == ["A", "B", "Z", "AA", "AB"]
 
 

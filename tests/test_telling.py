@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from raster2path.guides.on_photo import lettered
 from raster2path.model import Note, NoteKind
-from raster2path.telling import N_NOTES, worst
+from raster2path.telling import N_NOTES, _letter_of, worst
 
 
 def thin(width_mm: float) -> Note:
@@ -27,3 +28,13 @@ def test_more_sorts_than_anybody_reads_are_counted_at_the_end() -> None:
     told = worst(notes)
     assert told[:N_NOTES] == notes[:N_NOTES]
     assert told[-1].sentence == f"And {len(notes) - N_NOTES} smaller notes."
+
+
+def test_a_question_is_asked_however_much_there_is_to_tell() -> None:
+    words = ("heron", "reed", "ferry", "kelp", "boat", "shed", "quay", "tide", "rope", "oar")
+    thin = tuple(Note(NoteKind.THIN, f"{a} {b}", 1j) for a in words for b in words[:3])
+    asked = Note(NoteKind.DOUBT, "Is this a word? It is taken for a drawing", 5 + 5j)
+    told = worst((*thin, asked))
+    assert asked in told
+    letter = {note: letter for letter, note in lettered(told)}[asked]
+    assert _letter_of(letter, asked) == "M: is this a word? It is taken for a drawing (at 5, 5 mm)"

@@ -41,13 +41,13 @@ def on_photo_png(
     """
     board = _board(picture, order.plan.sign.art.placement)
     _draw_order(board, order, PAPER)
-    lettered = _lettered(notes)
+    by_letter = lettered(notes)
     tags: list[complex] = []
-    for letter, note in lettered:
+    for letter, note in by_letter:
         if letter:
             tags.append(_draw_note(board, letter, note, tags, PAPER))
     above = not_ready_band(stamp, board.pixels.shape[1], board.em, rgb(PAPER.alarm))
-    strip = _strip(board, order, stamp, lettered, PAPER)
+    strip = _strip(board, order, stamp, by_letter, PAPER)
     return png(np.vstack([*above, board.pixels, strip]))
 
 
@@ -146,7 +146,7 @@ def _draw_order(board: _Board, order: CutOrder, palette: Palette) -> None:
 # ---------------------------------------------------------------- notes
 
 
-def _lettered(notes: Iterable[Note]) -> list[tuple[str, Note]]:
+def lettered(notes: Iterable[Note]) -> list[tuple[str, Note]]:
     """Notes, worst first, with a letter for each that has a place and none for the others."""
     out, n = [], 0
     for note in sorted(notes, key=lambda note: note.kind.rank):
