@@ -1,0 +1,142 @@
+/** What the pipeline noticed, as sentences, the worst first, each with where and what to do. */
+
+/** @import {Drawing, Note} from "./types.js" */
+/** @import {Sheet} from "./sheet.js" */
+/** @import {Wire} from "./wire.js" */
+
+import { make, the } from "./make.js";
+import { length } from "./units.js";
+
+const MOST = 14;
+
+export class Notes {
+  /** @param {Sheet} sheet @param {Wire} wire @param {(place: string) => void} go */
+  constructor(sheet, wire, go) {
+    this.sheet = sheet;
+    this.wire = wire;
+    this.go = go;
+    this.at = -1;
+    /** @type {Set<string>} */
+    this.left = new Set(JSON.parse(sessionStorage.getItem("left") ?? "[]"));
+    this.isAll = false;
+  }
+
+  /** @param {Drawing | null} drawing */
+  take(drawing) {
+    const box = the("notes", HTMLElement);
+    const trouble = this.wire.state.open?.trouble;
+    const notes = drawing ? drawing.notes.filter((note) => !this.left.has(key(note))) : [];
+    const n = notes.length + (trouble ? 1 : 0);
+    const faults = notes.filter((note) => note.is_fault);
+    const words = n === 1 ? "1 note" : `${n} notes`;
+    const heading = make("h2", { id: "count" }, n ? words : "No notes");
+    const items = (this.isAll ? notes : notes.slice(0, MOST)).map((note, k) => this.#item(note, k));
+    if (trouble) items.unshift(this.#trouble(trouble));
+    const list = make("ul", {}, ...items);
+    const more = notes.length - MOST;
+    const rest = more > 0 && !this.isAll ? [make("button", { type: "button", class: "quiet", click: () => this.#all(drawing) }, `${more} smaller ones`)] : [];
+    const isFree = drawing?.is_ready && !trouble;
+    const free = isFree ? [make("p", { class: "free" }, "It can be cut: nothing floats.")] : [];
+    const next = faults.length > 1 ? [make("button", { type: "button", class: "quiet", click: () => this.next() }, "go to the next fault")] : [];
+    box.replaceChildren(heading, ...free, ...next, list, ...rest);
+    const loose = drawing?.n_loose ?? 0;
+    const pull = the("pull", HTMLButtonElement);
+    pull.textContent = loose ? `${words}, ${loose} loose` : n ? words : "no notes";
+    this.notes = notes;
+    this.#ringLoose(drawing);
+  }
+
+  /** @param {Drawing | null} drawing */
+  #all(drawing) {
+    this.isAll = true;
+    this.take(drawing);
+  }
+
+  /** @param {Drawing | null} drawing */
+  #ringLoose(drawing) {
+    this.sheet.marks.querySelectorAll(".loose").forEach((ring) => ring.remove());
+    if (!drawing) return;
+    for (const note of drawing.notes) {
+      if (!note.is_fault || !note.at_mm) continue;
+      const ring = document.createElementNS("http://www.w3.org/2000/svg", "circle");
+      ring.setAttribute("class", "alarm loose");
+      ring.setAttribute("cx", String(note.at_mm[0]));
+      ring.setAttribute("cy", String(note.at_mm[1]));
+      ring.setAttribute("r", String(Math.max(6, 0.7 * (note.size_mm ?? 8))));
+      this.sheet.marks.append(ring);
+    }
+  }
+
+  /** Go to the next fault, or the next note where there is none. */
+  next() {
+    const all = this.notes ?? [];
+    const faults = all.filter((note) => note.is_fault && note.at_mm);
+    const places = faults.length ? faults : all.filter((note) => note.at_mm);
+    if (!places.length) return;
+    this.at = (this.at + 1) % places.length;
+    const note = places[this.at];
+    if (note.at_mm) this.sheet.showAt(note.at_mm, note.size_mm);
+    this.sheet.tell(note.sentence);
+  }
+
+  /** @param {string} trouble */
+  #trouble(trouble) {
+    const words = trouble[0].toUpperCase() + trouble.slice(1);
+    const undo = this.wire.state.open?.can_undo
+      ? [make("button", { type: "button", class: "quiet", click: () => this.wire.post("/undo") }, "take it back")]
+      : [];
+    return make("li", { class: "fault" }, make("p", {}, words), ...undo);
+  }
+
+  /** @param {Note} note @param {number} k */
+  #item(note, k) {
+    const where = note.at_mm ? [make("button", { type: "button", class: "quiet", click: () => this.#show(note, k) }, "show me")] : [];
+    const remedy = this.#remedy(note);
+    const advice = note.remedy && !remedy.length ? [make("small", {}, note.remedy)] : [];
+    const leave = note.is_fault
+      ? []
+      : [make("button", { type: "button", class: "quiet", "aria-label": `leave it: ${note.sentence}`, click: () => this.#leave(note) }, "leave it")];
+    return make("li", { class: note.is_fault ? "fault" : "" }, make("p", {}, note.sentence), ...advice, make("div", { class: "row" }, ...where, ...remedy, ...leave));
+  }
+
+  /** @param {Note} note @param {number} k */
+  #show(note, k) {
+    this.at = k;
+    if (note.at_mm) this.sheet.showAt(note.at_mm, note.size_mm);
+  }
+
+  /** @param {Note} note */
+  #leave(note) {
+    this.left.add(key(note));
+    sessionStorage.setItem("left", JSON.stringify([...this.left]));
+    this.take(this.wire.drawing);
+  }
+
+  /** What can be pressed at once. @param {Note} note */
+  #remedy(note) {
+    const settings = this.wire.state.open?.settings ?? {};
+    const button = (/** @type {string} */ words, /** @type {() => void} */ go) => [make("button", { type: "button", class: "outlined", click: go }, words)];
+    if (note.kind === "loose" && settings.ties === "none") {
+      return button("tie it", () => this.wire.change({ do: "set", key: "ties", value: "auto" }));
+    }
+    if (note.kind === "does not fit") {
+      const width = this.#fitting();
+      if (width) return button(`make it ${length(width)} wide`, () => this.wire.change({ do: "set", key: "width_mm", value: String(width) }));
+    }
+    return [];
+  }
+
+  /** The width at which the sign fits its sheet with a rim of 10 mm, in whole mm. */
+  #fitting() {
+    const drawing = this.wire.drawing;
+    if (!drawing?.sheet_mm) return null;
+    const [, , width, height] = drawing.sign_mm;
+    const [w, h] = drawing.sheet_mm.map((side) => side - 20);
+    return Math.floor(width * Math.min(w / width, h / height));
+  }
+}
+
+/** @param {Note} note */
+function key(note) {
+  return `${note.kind} ${note.sentence} ${note.at_mm?.map(Math.round) ?? ""}`;
+}

@@ -1,0 +1,60 @@
+/** Millimetres, or inches where they were chosen; the server only ever hears millimetres. */
+
+const KEY = "raster2path-units";
+
+export const units = {
+  get inch() {
+    return localStorage.getItem(KEY) === "in";
+  },
+  set inch(value) {
+    localStorage.setItem(KEY, value ? "in" : "mm");
+  },
+  get word() {
+    return this.inch ? "in" : "mm";
+  },
+};
+
+/**
+ * A length to read, with its unit.
+ * @param {number} mm
+ * @param {number} [digits] after the point, in mm
+ */
+export function length(mm, digits = 0) {
+  return `${bare(mm, digits)} ${units.word}`;
+}
+
+/**
+ * @param {number} mm
+ * @param {number} [digits]
+ */
+export function bare(mm, digits = 0) {
+  if (!units.inch) return trimmed(mm.toFixed(digits));
+  return trimmed((mm / 25.4).toFixed(digits + 2));
+}
+
+/** @param {string} text */
+function trimmed(text) {
+  return text.includes(".") ? text.replace(/\.?0+$/, "") : text;
+}
+
+/**
+ * What was typed, as a length with a unit for the server, or null.
+ * @param {string} text
+ */
+export function typed(text) {
+  const words = text.trim().replace(",", ".").toLowerCase();
+  if (!/^\d*\.?\d+ *(mm|cm|m|in|"|ft)?$/.test(words)) return null;
+  return /\d$/.test(words) ? words + units.word : words;
+}
+
+/**
+ * What was typed, in mm.
+ * @param {string} text
+ */
+export function typedMm(text) {
+  const words = typed(text);
+  if (words === null) return null;
+  const size = parseFloat(words);
+  const unit = words.replace(/^[\d. ]+/, "");
+  return size * ({ mm: 1, cm: 10, m: 1000, in: 25.4, '"': 25.4, ft: 304.8 }[unit] ?? 1);
+}

@@ -1,0 +1,106 @@
+/** The line to the server: what it tells, what it is asked. The page keeps nothing else. */
+
+/** @import {Change, Drawing, State} from "./types.js" */
+
+export class Wire extends EventTarget {
+  constructor() {
+    super();
+    /** @type {State} */
+    this.state = { open: null };
+    /** @type {Drawing | null} */
+    this.drawing = null;
+    /** @type {string | null} */
+    this.stage = null;
+    this.isLost = false;
+    this.asked = 0;
+    this.answered = 0;
+    this.#listen();
+  }
+
+  #listen() {
+    const source = new EventSource("/news");
+    source.addEventListener("state", (event) => this.#take(JSON.parse(event.data)));
+    source.addEventListener("drawing", (event) => {
+      this.drawing = JSON.parse(event.data);
+      const isDone = this.drawing?.is_final && this.drawing.number >= (this.state.open?.number ?? 0);
+      this.stage = isDone ? null : this.stage;
+      this.#tell("drawing");
+    });
+    source.addEventListener("stage", (event) => {
+      this.stage = JSON.parse(event.data).stage;
+      this.#tell("stage");
+    });
+    source.onopen = () => this.#lost(false);
+    source.onerror = () => {
+      this.#lost(true);
+      if (source.readyState === EventSource.CLOSED) setTimeout(() => this.#listen(), 1000);
+    };
+  }
+
+  /** @param {State} state */
+  #take(state) {
+    const had = this.state.open?.folder;
+    this.state = state;
+    if (!state.open || state.open.folder !== had) {
+      if (!state.open || this.drawing?.name !== state.open.name) this.drawing = null;
+      this.stage = state.open ? this.stage : null;
+    }
+    if (state.open?.trouble) this.stage = null;
+    this.#tell("state");
+  }
+
+  /** @param {boolean} isLost */
+  #lost(isLost) {
+    if (this.isLost !== isLost) {
+      this.isLost = isLost;
+      this.#tell("line");
+    }
+  }
+
+  /** @param {string} what */
+  #tell(what) {
+    this.dispatchEvent(new Event(what));
+  }
+
+  /**
+   * Ask for something; a refusal is shown as the sentence that the server gave.
+   * @param {string} path
+   * @param {unknown} [asked]
+   * @returns {Promise<any>} the answer, or null where it was refused
+   */
+  async post(path, asked = {}) {
+    const isPicture = asked instanceof Blob;
+    try {
+      const answer = await fetch(path, {
+        method: "POST",
+        headers: { "content-type": isPicture ? "application/octet-stream" : "application/json" },
+        body: isPicture ? asked : JSON.stringify(asked),
+      });
+      if (!answer.ok) {
+        this.trouble(await answer.text());
+        return null;
+      }
+      const told = await answer.json();
+      if ("open" in told) this.#take(told);
+      return told;
+    } catch {
+      this.trouble("The bench does not answer. Start raster2path bench again; your job is saved.");
+      return null;
+    }
+  }
+
+  /**
+   * One step.
+   * @param {Change} change
+   * @param {string} [merge] steps with the same word after one another are one step
+   */
+  change(change, merge) {
+    return this.post("/change", merge ? { ...change, merge } : change);
+  }
+
+  /** @param {string} sentence */
+  trouble(sentence) {
+    const words = sentence.trim();
+    this.dispatchEvent(new CustomEvent("trouble", { detail: words[0].toUpperCase() + words.slice(1) }));
+  }
+}
