@@ -192,7 +192,7 @@ def _add_settings(guide: argparse.ArgumentParser) -> None:
             f"--{setting.option}", dest=setting.key, metavar=setting.metavar, help=setting.help
         )
     groups[METAL].add_argument(
-        "--gauge", type=int, metavar="N", help="or its gauge number, for plain steel"
+        "--gauge", type=int, metavar="N", help="or its gauge number"
     )
     groups[LINES].add_argument(
         "--lettering",
@@ -210,7 +210,8 @@ def _version() -> str:
 
 def _said(words: argparse.Namespace) -> Said:
     """Options into settings; the error names the option."""
-    from raster2path.settings import SETTINGS, Said, gauge_mm, lettering_rules
+    from raster2path.material import Material, gauge_mm
+    from raster2path.settings import SETTINGS, Said, lettering_rules
 
     values: dict[str, object] = {}
     for setting in SETTINGS:
@@ -224,7 +225,8 @@ def _said(words: argparse.Namespace) -> Said:
     if words.gauge is not None:
         if "thickness_mm" in values:
             raise UsageError("both --gauge and --thickness are given; a measured thickness wins")
-        values["thickness_mm"] = gauge_mm(words.gauge)
+        material = values.get("material", Material.MILD)
+        values["thickness_mm"] = gauge_mm(words.gauge, Material(material))
     if "width_mm" in values and "height_mm" in values:
         raise UsageError("both --width and --height are given; one follows from the other")
     return Said(values, lettering_rules(words.lettering) if words.lettering else None)

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from enum import Enum
 
 from raster2path.errors import UsageError
+from raster2path.material import Material
 from raster2path.model import Border, Dark, Read
 
 
@@ -257,6 +258,7 @@ class TieRules:
         thickness_mm: of the sheet, for the least width of a tie (REFERENCE: tab rule) and web.
         least_web_mm: None: the larger of three thicknesses and 5 mm.
         kerf_mm: width that the arc removes (a slit takes this from the metal).
+        material: of the sheet.
         blunt_mm: radius of needle tips of metal, which melt back and cut people; 0: as drawn.
     """
 
@@ -266,6 +268,7 @@ class TieRules:
     least_web_mm: float | None = None
     kerf_mm: float = 1.5
     blunt_mm: float = 1.5
+    material: Material = Material.MILD
 
     def __post_init__(self) -> None:
         check_range("--thickness", self.thickness_mm, 0.3, 25)
@@ -351,11 +354,13 @@ class TallyRules:
     Attributes:
         amps: current of the torch; tells the shade of the helmet's filter.
         thickness_mm: of the sheet.
+        material: of the sheet.
         speed_mm_min: of the hand. Common practice, no source (REFERENCE 3).
     """
 
     amps: float = 30.0
     thickness_mm: float = 1.5
+    material: Material = Material.MILD
     speed_mm_min: float = 1500.0
 
     def __post_init__(self) -> None:

@@ -216,7 +216,14 @@ def make(
         work_from_upright=turn,
     )
     paths = road.stage("fit", fit_outlines, outlines, rules=job.fit)
-    art = road.stage("layout", lay_out, paths, rules=job.size, thickness_mm=job.ties.thickness_mm)
+    art = road.stage(
+        "layout",
+        lay_out,
+        paths,
+        rules=job.size,
+        thickness_mm=job.ties.thickness_mm,
+        stock=job.ties.material.stock,
+    )
     sign = road.stage(
         "ties",
         hold,

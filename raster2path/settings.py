@@ -26,6 +26,7 @@ from raster2path.job import (
     TieMode,
     Tone,
 )
+from raster2path.material import Material
 from raster2path.model import Border, Dark, Read
 
 TomlValue = str | float | list[float] | list[list[float]]
@@ -47,25 +48,6 @@ PAPERS_MM = {
     "legal": (215.9, 355.6),
     "tabloid": (279.4, 431.8),
 }
-
-GAUGES_LB_FT2 = {
-    # statutory weights of 15 U.S.C. 206; Manufacturers' Standard Gauge: inch = weight / 41.82
-    **dict(zip(range(7, 15), (7.5, 6.875, 6.25, 5.625, 5, 4.375, 3.75, 3.125), strict=True)),
-    **dict(zip(range(15, 21), (2.8125, 2.5, 2.25, 2, 1.75, 1.5), strict=True)),
-    **dict(zip(range(21, 27), (1.375, 1.25, 1.125, 1, 0.875, 0.75), strict=True)),
-}
-
-
-def gauge_mm(gauge: int) -> float:
-    """Thickness of uncoated steel sheet by Manufacturers' Standard Gauge, inches rounded to 1e-4.
-
-    Raises:
-        UsageError: a gauge that the table does not have.
-    """
-    if gauge not in GAUGES_LB_FT2:
-        raise UsageError(f"gauge {gauge} is not in the table; expected 7 to 26, or --thickness")
-    return round(round(GAUGES_LB_FT2[gauge] / 41.82, 4) * 25.4, 4)
-
 
 def length_mm(text: str) -> float:
     """A length such as `600`, `60cm` or `24in`, in mm."""
@@ -129,7 +111,7 @@ def count(text: str) -> int:
         number = float(text)
     except ValueError:
         number = 0.5
-    if number != int(number):
+    if not number.is_integer():  # nor is it for infinity and what is no number
         raise UsageError(f"'{text}' is not a whole number such as 2")
     return int(number)
 
@@ -427,6 +409,15 @@ SETTINGS = (
         help="of the sheet (default 1.5)",
     ),
     Setting(
+        key="material",
+        option="material",
+        place=("ties", "material"),
+        read=choice(Material),
+        group=METAL,
+        metavar="WHAT",
+        help="of the sheet: mild (default), stainless or aluminium: for strength and weight",
+    ),
+    Setting(
         key="blunt_mm",
         option="blunt",
         place=("ties", "blunt_mm"),
@@ -584,6 +575,8 @@ def with_said(job: Job, said: Said) -> Job:
     if "thickness_mm" in values:  # one sheet: what holds it, how it bows, what it weighs
         for room in ("order", "tally"):
             by_room.setdefault(room, {})["thickness_mm"] = values["thickness_mm"]
+    if "material" in values:
+        by_room.setdefault("tally", {})["material"] = values["material"]
     rules: dict[str, object] = {
         room: replace(getattr(job, room), **changes) for room, changes in by_room.items()
     }

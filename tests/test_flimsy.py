@@ -6,8 +6,9 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from raster2path.material import ALUMINIUM, MILD
 from raster2path.model import NoteKind
-from raster2path.sign._flimsy import E_MPA, deflections, flimsy_notes, tongues
+from raster2path.sign._flimsy import deflections, flimsy_notes, tongues
 
 PLATE = shapely.box(0, 0, 200, 200)
 
@@ -27,7 +28,7 @@ def test_the_worked_strip_springs_as_published() -> None:
 def test_an_even_strip_bends_by_the_textbook(width: float, length: float, thick: float) -> None:
     """F L^3 / (3 E I) at the tip; q L^4 / (8 E I) by its own weight."""
     spring, sag = deflections(np.full(300, width), length, thickness_mm=thick, push_n=10)
-    stiff = E_MPA * width * thick**3 / 12
+    stiff = MILD.young_mpa * width * thick**3 / 12
     weight = 7850e-9 * 9.81 * width * thick
     assert spring == pytest.approx(10 * length**3 / (3 * stiff), rel=1e-3)
     assert sag == pytest.approx(weight * length**4 / (8 * stiff), rel=1e-2)
@@ -38,7 +39,7 @@ def test_a_wedge_bends_by_its_own_formula() -> None:
     n = 2000
     widths = 20.0 * (1 - (np.arange(n) + 0.5) / n)
     spring, _ = deflections(widths, 100.0, thickness_mm=1.5, push_n=10)
-    assert spring == pytest.approx(10 * 1e6 / (2 * E_MPA * 20 * 1.5**3 / 12), rel=1e-3)
+    assert spring == pytest.approx(10 * 1e6 / (2 * MILD.young_mpa * 20 * 1.5**3 / 12), rel=1e-3)
 
 
 @pytest.mark.parametrize(
@@ -65,3 +66,12 @@ def test_thicker_sheet_springs_less() -> None:
     thin = tongues(drawn, web_mm=5.0, thickness_mm=1.0)
     thick = tongues(drawn, web_mm=5.0, thickness_mm=2.0)
     assert thin[0].spring_mm == pytest.approx(8 * thick[0].spring_mm, rel=1e-6)
+
+
+def test_aluminium_springs_as_much_more_as_it_is_less_stiff() -> None:
+    """Young's modulus of 5052: 70.3 GPa against steel's 200 (data sheets)."""
+    drawn = with_tongue(150, 12)
+    steel = tongues(drawn, web_mm=5.0, thickness_mm=1.5)[0]
+    other = tongues(drawn, web_mm=5.0, thickness_mm=1.5, stock=ALUMINIUM)[0]
+    assert other.spring_mm / steel.spring_mm == pytest.approx(200 / 70.3, rel=1e-6)
+    assert other.sag_mm / steel.sag_mm == pytest.approx(200 / 70.3 * 2680 / 7850, rel=1e-6)

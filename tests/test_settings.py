@@ -4,13 +4,13 @@ import pytest
 
 from raster2path.errors import UsageError
 from raster2path.job import Job, LetteringMode
+from raster2path.material import Material, gauge_mm
 from raster2path.model import Border, Read
 from raster2path.settings import (
     BY_KEY,
     SETTINGS,
     Said,
     from_toml,
-    gauge_mm,
     length_mm,
     lettering_rules,
     lettering_words,
@@ -59,6 +59,20 @@ def test_paper_sizes(name: str, size: tuple[float, float]) -> None:
 def test_gauges(gauge: int, mm: float) -> None:
     """Manufacturers' Standard Gauge, REFERENCE 1 and 9.1; inches rounded first."""
     assert gauge_mm(gauge) == pytest.approx(mm, abs=6e-4)
+
+
+@pytest.mark.parametrize(
+    ("gauge", "material", "mm"),
+    [
+        (16, Material.STAINLESS, 1.5875),
+        (7, Material.STAINLESS, 4.763),
+        (16, Material.ALUMINIUM, 1.29032),
+        (14, Material.ALUMINIUM, 1.628),
+    ],
+)
+def test_gauges_of_other_metals(gauge: int, material: Material, mm: float) -> None:
+    """US Standard Gauge (15 U.S.C. 206), Brown & Sharpe (ASTM B258): REFERENCE 1, 9.1, 9.2."""
+    assert gauge_mm(gauge, material) == pytest.approx(mm, abs=6e-4)
 
 
 def test_unknown_gauge() -> None:

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 from raster2path.geometry import Path
 from raster2path.guides.full_size import POINTS_PER_MM, new_canvas
+from raster2path.material import MILD, Stock
 from raster2path.model import CutOrder, Stamp, Tally, Tie
 
 if TYPE_CHECKING:
@@ -35,7 +36,9 @@ CHOICES = (
 )
 
 
-def proof_pdf(order: CutOrder, tally: Tally, *, stamp: Stamp, thickness_mm: float) -> bytes:
+def proof_pdf(
+    order: CutOrder, tally: Tally, *, stamp: Stamp, thickness_mm: float, stock: Stock = MILD
+) -> bytes:
     """One A4 page.
 
     Args:
@@ -43,6 +46,7 @@ def proof_pdf(order: CutOrder, tally: Tally, *, stamp: Stamp, thickness_mm: floa
         tally: for the mass.
         stamp: name, date and revision.
         thickness_mm: of the sheet.
+        stock: what it is made of.
     """
     stream = io.BytesIO()
     width, height = PAGE_MM
@@ -54,7 +58,7 @@ def proof_pdf(order: CutOrder, tally: Tally, *, stamp: Stamp, thickness_mm: floa
     canvas.setFont("Helvetica", 3.6)
     canvas.drawRightString(width - RIM_MM, y - 4, stamp.title)
     y = _picture(canvas, order, y - 14)
-    y = _facts(canvas, _told(order, tally, thickness_mm), y)
+    y = _facts(canvas, _told(order, tally, thickness_mm, stock), y)
     y = _choices(canvas, y)
     _signature(canvas, y)
     canvas.showPage()
@@ -142,9 +146,9 @@ def length_words(mm: float) -> str:
     return f"{mm:.0f} mm ({mm / MM_PER_INCH:.1f} in)"
 
 
-def _told(order: CutOrder, tally: Tally, thickness_mm: float) -> list[str]:
+def _told(order: CutOrder, tally: Tally, thickness_mm: float, stock: Stock) -> list[str]:
     ties = len(order.plan.sign.ties)
-    facts = [f"Steel {thickness_mm:g} mm thick, about {tally.sign_kg:.1f} kg."]
+    facts = [f"{stock.name.capitalize()} {thickness_mm:g} mm thick, about {tally.sign_kg:.1f} kg."]
     if ties == 1:
         facts.append("The small strip that is ringed holds a middle and will show.")
     elif ties:

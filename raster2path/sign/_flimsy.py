@@ -9,12 +9,11 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
+from raster2path.material import MILD, Stock
 from raster2path.model import Note, NoteKind
 
 Floats = npt.NDArray[np.float64]
 
-E_MPA = 200_000.0
-DENSITY_KG_MM3 = 7850e-9
 GRAVITY = 9.81
 
 PUSH_N = 10.0
@@ -62,7 +61,12 @@ class Tongue:
 
 
 def deflections(
-    widths_mm: Floats, length_mm: float, *, thickness_mm: float, push_n: float = PUSH_N
+    widths_mm: Floats,
+    length_mm: float,
+    *,
+    thickness_mm: float,
+    push_n: float = PUSH_N,
+    stock: Stock = MILD,
 ) -> tuple[float, float]:
     """How far a tongue's tip springs under a push there, and sags by its own weight.
 
@@ -77,8 +81,8 @@ def deflections(
     n = len(widths_mm)
     step = length_mm / n
     at = (np.arange(n) + 0.5) * step
-    stiff = E_MPA * widths_mm * thickness_mm**3 / 12
-    load = DENSITY_KG_MM3 * GRAVITY * widths_mm * thickness_mm * step
+    stiff = stock.young_mpa * widths_mm * thickness_mm**3 / 12
+    load = stock.density_kg_mm3 * GRAVITY * widths_mm * thickness_mm * step
     # weights of the slices beyond a place, and of the half of its own that lies beyond
     beyond = np.cumsum(load[::-1])[::-1]
     turning = np.cumsum((load * at)[::-1])[::-1]
@@ -90,12 +94,12 @@ def deflections(
 
 
 def flimsy_notes(
-    metal: shapely.Geometry, *, web_mm: float, thickness_mm: float
+    metal: shapely.Geometry, *, web_mm: float, thickness_mm: float, stock: Stock = MILD
 ) -> tuple[Note, ...]:
     """A note for each of the worst tongues, at its tip: that is where a tie would hold it."""
     found = [
         tongue
-        for tongue in tongues(metal, web_mm=web_mm, thickness_mm=thickness_mm)
+        for tongue in tongues(metal, web_mm=web_mm, thickness_mm=thickness_mm, stock=stock)
         if tongue.is_flimsy
     ]
     found.sort(key=lambda tongue: -tongue.spring_mm)
@@ -118,7 +122,9 @@ def _note(tongue: Tongue) -> Note:
     return Note(NoteKind.THIN, sentence, tongue.tip, tongue.length_mm, remedy)
 
 
-def tongues(metal: shapely.Geometry, *, web_mm: float, thickness_mm: float) -> list[Tongue]:
+def tongues(
+    metal: shapely.Geometry, *, web_mm: float, thickness_mm: float, stock: Stock = MILD
+) -> list[Tongue]:
     """Members narrower than a few webs, long enough to be told, that hang on one end.
 
     What an opening by a disc takes away is narrow; of that, what touches the rest in one place
@@ -136,13 +142,15 @@ def tongues(metal: shapely.Geometry, *, web_mm: float, thickness_mm: float) -> l
         parts = parts[is_long & (shapely.area(parts) > LEAST_LONG * (width / 2) ** 2)]
         shapely.prepare(opened)
         for part in parts:
-            tongue = _tongue(part, opened, thickness_mm)
+            tongue = _tongue(part, opened, thickness_mm, stock)
             if tongue is not None:
                 out.append(tongue)
     return out
 
 
-def _tongue(part: shapely.Geometry, opened: shapely.Geometry, thickness_mm: float) -> Tongue | None:
+def _tongue(
+    part: shapely.Geometry, opened: shapely.Geometry, thickness_mm: float, stock: Stock
+) -> Tongue | None:
     near = shapely.clip_by_rect(opened, *_grown(part.bounds, 1.0))
     contact = shapely.intersection(part.exterior, near.buffer(0.05))
     feet = _in_one(shapely.get_parts(contact))
@@ -156,7 +164,7 @@ def _tongue(part: shapely.Geometry, opened: shapely.Geometry, thickness_mm: floa
         return None
     x, y = points[int(np.argmax(far))]
     widths = _profile(part, foot, length)
-    spring, sag = deflections(widths, length, thickness_mm=thickness_mm)
+    spring, sag = deflections(widths, length, thickness_mm=thickness_mm, stock=stock)
     return Tongue(complex(x, y), length, float(part.area) / length, spring, sag)
 
 

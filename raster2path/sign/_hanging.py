@@ -10,6 +10,7 @@ import shapely
 
 from raster2path.geometry import Kind, Path, circle
 from raster2path.job import SizeRules
+from raster2path.material import MILD, Stock
 from raster2path.model import Edge, Note, NoteKind
 from raster2path.sign._islands import metal_of
 
@@ -24,14 +25,17 @@ corners a sheet flaps (common practice, no source)."""
 LOW_COST = 1.2
 """How much a hole that lies lower is disliked, against one that stands nearer the middle."""
 
-SIGN_KG_MM2 = 7850e-9
 GRAVITY = 9.81
-ALLOWED_MPA = 170.0
 KNOCKS = 3.0
 
 
 def holes_for(
-    edges: tuple[Edge, ...], slits: Sequence[Path], *, rules: SizeRules, thickness_mm: float
+    edges: tuple[Edge, ...],
+    slits: Sequence[Path],
+    *,
+    rules: SizeRules,
+    thickness_mm: float,
+    stock: Stock = MILD,
 ) -> tuple[list[Path], list[Note]]:
     """Holes that a sign hangs level by, and what the maker should know about them.
 
@@ -46,7 +50,7 @@ def holes_for(
     if not found:
         return [], [_no_room(rules)]
     paths = [circle(at, rules.hole_mm / 2, Kind.GEOMETRIC) for at in found]
-    return paths, [_advice(found, metal, heart, rules, thickness_mm)]
+    return paths, [_advice(found, metal, heart, rules, (thickness_mm, stock))]
 
 
 def _places(
@@ -107,9 +111,10 @@ def _advice(
     metal: shapely.Geometry,
     heart: shapely.Geometry,
     rules: SizeRules,
-    thickness_mm: float,
+    sheet: tuple[float, Stock],
 ) -> Note:
-    kilograms = float(metal.area) * thickness_mm * SIGN_KG_MM2
+    thickness_mm, stock = sheet
+    kilograms = float(metal.area) * thickness_mm * stock.density_kg_mm3
     load = kilograms * GRAVITY * KNOCKS / len(places)
     rim = min(
         float(metal.boundary.distance(shapely.Point(z.real, z.imag))) - rules.hole_mm / 2
@@ -123,9 +128,9 @@ def _advice(
         f"{holes} of {rules.hole_mm:g} mm, {places[0].imag - top:.0f} mm below the top, {at}: the "
         f"sign weighs {kilograms:.1f} kg and hangs level; its middle of mass lies "
         f"{heart.x - left:.0f} from the left, {heart.y - top:.0f} below the top. The holes take "
-        f"{math.ceil(worst)} of {ALLOWED_MPA:.0f} MPa, knocks counted in."
+        f"{math.ceil(worst)} of {stock.allowed_mpa:.0f} MPa, knocks counted in."
     )
-    too_much = worst > ALLOWED_MPA
+    too_much = worst > stock.allowed_mpa
     return Note(
         NoteKind.THIN if too_much else NoteKind.SETTING,
         sentence,

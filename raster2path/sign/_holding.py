@@ -31,7 +31,6 @@ from raster2path.sign._islands import Groups
 from raster2path.sign._loads import Held, Masses, hanging, heart, loaded
 from raster2path.sign._loads import across as ties_across
 from raster2path.sign._strength import (
-    ALLOWED_MPA,
     KNOCKS,
     Load,
     needs_second,
@@ -132,6 +131,7 @@ class Holding:
         self.groups = Groups(len(pieces))
         self._node_of = node_of
         self._rules = rules
+        self._stock = rules.material.stock
         self._slits = slits
         self._next = max(rings, default=-1) + 1
         self._located = shapely.STRtree(pieces)
@@ -540,9 +540,9 @@ class Holding:
         area, middle = self._masses.together(below)
         thickness_mm = self._rules.thickness_mm
         stress, _ = shared_stress_mpa(
-            area_mm2=area, middle=middle, ties=ties, thickness_mm=thickness_mm
+            area_mm2=area, middle=middle, ties=ties, thickness_mm=thickness_mm, stock=self._stock
         )
-        return stress * KNOCKS / ALLOWED_MPA
+        return stress * KNOCKS / self._stock.allowed_mpa
 
     def _widen(self, below: frozenset[int], widest_mm: float) -> None:
         """Wider ties for some pieces, as far as there is room."""
@@ -599,6 +599,7 @@ class Holding:
             self._masses,
             root=self._root(),
             thickness_mm=self._rules.thickness_mm,
+            stock=self._stock,
         )
 
     def _root(self) -> int:
@@ -614,6 +615,7 @@ class Holding:
             tie_at=first.middle,
             width_mm=first.tie.width_mm,
             thickness_mm=self._rules.thickness_mm,
+            stock=self._stock,
         )
 
     def _box_of(self, nodes: frozenset[int]) -> tuple[float, float, float, float]:
@@ -681,8 +683,9 @@ class Holding:
             lever_mm=1.0,
             width_mm=(len(sharing) + 1) * self._rules.tie_mm,
             thickness_mm=self._rules.thickness_mm,
+            stock=self._stock,
         )
-        excesses = levers_mm * by_lever * KNOCKS / ALLOWED_MPA - 1
+        excesses = levers_mm * by_lever * KNOCKS / self._stock.allowed_mpa - 1
         return np.asarray(np.clip(excesses, 0, MOST_EXCESS), np.float64)
 
     def _second_at(self, place: Gap, demand: Strictness | None, *, is_mirrored: bool) -> bool:

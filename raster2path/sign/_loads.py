@@ -10,11 +10,10 @@ import numpy.typing as npt
 import shapely
 
 from raster2path.geometry import Complexes
+from raster2path.material import MILD, Stock
 from raster2path.model import Tie, TieLoad
 from raster2path.sign._strength import (
-    ALLOWED_MPA,
     KNOCKS,
-    STEEL_KG_MM3,
     shared_stress_mpa,
 )
 
@@ -107,7 +106,7 @@ class Masses:
 
 
 def loaded(
-    held: Sequence[Held], masses: Masses, *, root: int, thickness_mm: float
+    held: Sequence[Held], masses: Masses, *, root: int, thickness_mm: float, stock: Stock = MILD
 ) -> list[Tie]:
     """The ties with the numbers behind each: of all that hangs on it, the hardest case."""
     worst: dict[int, TieLoad] = {}
@@ -119,13 +118,14 @@ def loaded(
             middle=middle,
             ties=[one.tie for one in sharing],
             thickness_mm=thickness_mm,
+            stock=stock,
         )
         load = TieLoad(
-            mass_kg=STEEL_KG_MM3 * area * thickness_mm,
+            mass_kg=stock.density_kg_mm3 * area * thickness_mm,
             lever_mm=lever,
             n_sharing=len(sharing),
             stress_mpa=KNOCKS * stress,
-            allowed_mpa=ALLOWED_MPA,
+            allowed_mpa=stock.allowed_mpa,
         )
         for one in sharing:
             known = worst.get(id(one))

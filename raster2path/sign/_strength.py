@@ -6,11 +6,10 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from raster2path.material import MILD, Stock
 from raster2path.model import Tie
 
-STEEL_KG_MM3 = 7850e-9
 GRAVITY = 9.81
-ALLOWED_MPA = 170.0
 KNOCKS = 3.0
 """A sign is carried and bumped: the load counts three times (REFERENCE 4)."""
 
@@ -19,7 +18,14 @@ WIDE_TIES = 5.0
 """A piece longer than 120 mm, or wider than five ties, is held on two sides (REFERENCE 4)."""
 
 
-def stress_mpa(*, area_mm2: float, lever_mm: float, width_mm: float, thickness_mm: float) -> float:
+def stress_mpa(
+    *,
+    area_mm2: float,
+    lever_mm: float,
+    width_mm: float,
+    thickness_mm: float,
+    stock: Stock = MILD,
+) -> float:
     """Bending stress in one tie that carries an island, the sheet held flat: 6 rho A g d / (b t).
 
     >>> area = 300 * 300
@@ -27,7 +33,8 @@ def stress_mpa(*, area_mm2: float, lever_mm: float, width_mm: float, thickness_m
     >>> round(s)
     684
     """
-    return 6 * STEEL_KG_MM3 * area_mm2 * GRAVITY * lever_mm / (width_mm * thickness_mm)
+    weight_n_mm2 = stock.density_kg_mm3 * GRAVITY * thickness_mm
+    return 6 * weight_n_mm2 * area_mm2 * lever_mm / (width_mm * thickness_mm**2)
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +48,12 @@ class Load:
 
 
 def shared_stress_mpa(
-    *, area_mm2: float, middle: complex, ties: Sequence[Tie], thickness_mm: float
+    *,
+    area_mm2: float,
+    middle: complex,
+    ties: Sequence[Tie],
+    thickness_mm: float,
+    stock: Stock = MILD,
 ) -> tuple[float, float]:
     """Bending stress in ties that carry a piece together, and the lever, the sheet held flat.
 
@@ -68,11 +80,14 @@ def shared_stress_mpa(
         lever_mm=lever,
         width_mm=sum(tie.width_mm for tie in ties),
         thickness_mm=thickness_mm,
+        stock=stock,
     )
     return stress, lever
 
 
-def needs_second(load: Load, *, tie_at: complex, width_mm: float, thickness_mm: float) -> bool:
+def needs_second(
+    load: Load, *, tie_at: complex, width_mm: float, thickness_mm: float, stock: Stock = MILD
+) -> bool:
     """True where one tie at this place is not enough."""
     if load.long_mm > LARGE_MM or load.short_mm > WIDE_TIES * width_mm:
         return True
@@ -81,8 +96,9 @@ def needs_second(load: Load, *, tie_at: complex, width_mm: float, thickness_mm: 
         lever_mm=abs(load.middle - tie_at),
         width_mm=width_mm,
         thickness_mm=thickness_mm,
+        stock=stock,
     )
-    return stress * KNOCKS > ALLOWED_MPA
+    return stress * KNOCKS > stock.allowed_mpa
 
 
 def sides_of_box(x0: float, y0: float, x1: float, y1: float) -> tuple[float, float]:

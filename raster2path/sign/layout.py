@@ -11,6 +11,7 @@ import shapely
 from raster2path.errors import UsageError
 from raster2path.geometry import Cubic, Kind, Path, circle, polygon
 from raster2path.job import SizeRules
+from raster2path.material import MILD, Stock
 from raster2path.model import (
     Art,
     Border,
@@ -43,13 +44,16 @@ class _Ring:
     shape: shapely.Polygon
 
 
-def lay_out(paths: Paths, *, rules: SizeRules, thickness_mm: float = 1.5) -> Art:
+def lay_out(
+    paths: Paths, *, rules: SizeRules, thickness_mm: float = 1.5, stock: Stock = MILD
+) -> Art:
     """What is metal: the art with its border, true to the width, every ring with its parent.
 
     Args:
         paths: fitted outlines.
         rules: size, border, mounting holes, and from where the lettering is to be read.
         thickness_mm: of the sheet, for the weight that hangs on the holes.
+        stock: what it is made of.
 
     Returns:
         Art whose even-odd fill is the metal. A parent comes before its children; outer edges
@@ -68,7 +72,9 @@ def lay_out(paths: Paths, *, rules: SizeRules, thickness_mm: float = 1.5) -> Art
             "add --border rect, or say --dark metal"
         )
     edges = _nested(rings)
-    holes, hole_notes = holes_for(edges, paths.slits, rules=rules, thickness_mm=thickness_mm)
+    holes, hole_notes = holes_for(
+        edges, paths.slits, rules=rules, thickness_mm=thickness_mm, stock=stock
+    )
     if holes:
         edges = _nested([*rings, *(FittedRing(hole) for hole in holes)])
     small = too_small_to_read(

@@ -127,7 +127,12 @@ def hold(
             *_long_notes(ties, art, rules),
             *blunt_note(tips, rules.blunt_mm),
             *thin_places(plain, web_mm=rules.web_mm),
-            *flimsy_notes(plain, web_mm=rules.web_mm, thickness_mm=rules.thickness_mm),
+            *flimsy_notes(
+                plain,
+                web_mm=rules.web_mm,
+                thickness_mm=rules.thickness_mm,
+                stock=rules.material.stock,
+            ),
         ),
     )
 

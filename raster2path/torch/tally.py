@@ -1,6 +1,6 @@
 """What a job comes to: metres, starts, minutes, kilograms, and the shade of the helmet's filter.
 
-Densities: 7850 kg/m3 for mild steel (EN 1993-1-2, 3.2.2; value from memory). Hand speed, time of a
+Densities come with the material. Hand speed, time of a
 pierce, duty, air and the life of consumables are common practice, no source: measure your own.
 """
 
@@ -10,7 +10,6 @@ from raster2path.geometry import signed_area
 from raster2path.job import TallyRules
 from raster2path.model import CutOrder, CutType, Tally
 
-STEEL_KG_MM3 = 7850e-9
 PIERCE_S = 0.5
 DUTY = 0.35
 """Share of ten minutes that a small machine may run."""
@@ -37,7 +36,7 @@ def tally(order: CutOrder, *, rules: TallyRules) -> Tally:
         leads += sum(path.length for path in (cut.lead_in, cut.run_past) if path) / 1000
     travel_mm = 1000 * (sum(metres.values()) + leads)
     arc_s = 60 * travel_mm / rules.speed_mm_min + PIERCE_S * len(order.cuts)
-    by_area = rules.thickness_mm * STEEL_KG_MM3
+    by_area = rules.thickness_mm * rules.material.stock.density_kg_mm3
     areas = [signed_area(edge.path.flat()) for edge in plan.edges]
     slit_mm = 1000 * metres[CutType.SLIT]
     kerf_mm2 = plan.kerf_mm * travel_mm
