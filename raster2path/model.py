@@ -557,6 +557,12 @@ class TorchPlan:
     notes: tuple[Note, ...] = ()
 
 
+def _letters(k: int) -> str:
+    """A, B and so on to Z, then A1, B1."""
+    round_, letter = divmod(k, 26)
+    return chr(ord("A") + letter) + (str(round_) if round_ else "")
+
+
 @dataclass(frozen=True, slots=True)
 class CutOrder:
     """The plan, and the order in which its cuts are made: a permutation of their indices."""
@@ -569,6 +575,18 @@ class CutOrder:
     """Planned pause before each cut, first to last; empty where there is none at all."""
     stands: tuple[complex, ...] = ()
     """Where the cutter stands for each cut, first to last, with the least walking."""
+
+    @property
+    def named_stands(self) -> dict[str, complex]:
+        """Each place to stand once, by a letter, in the order in which they are used."""
+        once = dict.fromkeys(self.stands)
+        return {_letters(k): place for k, place in enumerate(once)}
+
+    @property
+    def stand_names(self) -> tuple[str, ...]:
+        """The letter of the place to stand for each cut, first to last."""
+        by_place = {place: name for name, place in self.named_stands.items()}
+        return tuple(by_place[place] for place in self.stands)
 
     @property
     def cuts(self) -> tuple[Cut, ...]:

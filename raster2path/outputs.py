@@ -23,7 +23,7 @@ from raster2path.pipeline import Result, guessed_settings, revision_mark
 from raster2path.telling import worst
 from raster2path.torch.coupon import coupon
 from raster2path.torch.lines import plan_torch
-from raster2path.torch.order import order_cuts
+from raster2path.torch.order import compare, order_cuts
 from raster2path.torch.tally import tally
 
 
@@ -78,7 +78,7 @@ def on_photo_bytes(result: Result) -> bytes:
     return on_photo_png(result.picture, result.order, stamp=result.stamp, notes=worst(result.notes))
 
 
-def _told(result: Result, svg: str) -> dict[str, bytes]:
+def _told(result: Result) -> dict[str, bytes]:
     """What is pinned up, its numbers for another program, and what the customer signs."""
     from raster2path.guides.hang import Hanging, hang_pdf, holes_of
     from raster2path.guides.job_numbers import job_numbers
@@ -87,13 +87,14 @@ def _told(result: Result, svg: str) -> dict[str, bytes]:
 
     order, stamp, rules = result.order, result.stamp, result.job.tally
     counted = tally(order, rules=rules)
+    foreseen = compare(order, rules=result.job.order, is_quick=True)
     sheet = job_sheet_pdf(
-        svg,
         order,
         counted,
         stamp=stamp,
         notes=worst(result.notes),
         speed_mm_min=rules.speed_mm_min,
+        foreseen=foreseen,
     )
     held_by = Hanging(
         holes_of(order.plan.sign.art, hole_mm=result.job.size.hole_mm),
@@ -105,7 +106,7 @@ def _told(result: Result, svg: str) -> dict[str, bytes]:
         hang["hang.pdf"] = hang_pdf(order, held_by, stamp=stamp)
     return {
         "job.pdf": sheet,
-        "job.json": job_numbers(order, counted, stamp=stamp).encode(),
+        "job.json": job_numbers(order, counted, stamp=stamp, foreseen=foreseen).encode(),
         "proof.pdf": proof_pdf(order, counted, stamp=stamp, thickness_mm=rules.thickness_mm),
         **hang,
     }
@@ -139,7 +140,7 @@ def folder_files(
     files = {
         "guides.svg": svg.encode(),
         **paper,
-        **_told(result, svg),
+        **_told(result),
         "on-photo.png": on_photo_bytes(result),
         "as-hung.png": as_hung_png(result.order, stamp=result.stamp),
     }

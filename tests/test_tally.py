@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import io
 import json
+from dataclasses import replace
 
 import pypdf
 import pytest
@@ -15,11 +16,12 @@ import pytest
 from raster2path.geometry import Kind, Line, Path, polygon
 from raster2path.guides.job_numbers import job_numbers
 from raster2path.guides.job_sheet import job_sheet_pdf
-from raster2path.guides.svg import guides_svg
-from raster2path.job import TallyRules
-from raster2path.model import CutOrder
+from raster2path.job import OrderRules, TallyRules
+from raster2path.model import CutOrder, Forecast
+from raster2path.torch.order import compare, order_cuts
 from raster2path.torch.tally import least_shade, tally
 from tests.guide_scenes import STAMP, crowd, harbour, plate
+from tests.order_cases import net_of_fish
 
 SHEET_MM = 1.51892
 """16 gauge by the Manufacturers' Standard: 0.0598 inch."""
@@ -33,8 +35,6 @@ def test_a_plate_weighs_what_its_size_says() -> None:
 
 def _with_cuts(metres: float, starts: int) -> CutOrder:
     """A plate with slits of so many metres in all."""
-    from dataclasses import replace
-
     order = plate(600, 900)
     cut = next(cut for cut in order.cuts if cut.path is not None)
     line = Path((Line(0j, complex(1000 * metres / starts, 0), Kind.GEOMETRIC),), is_closed=False)
@@ -68,11 +68,9 @@ def test_metres_are_those_of_the_cuts() -> None:
     assert found.starts == len(order.cuts)
 
 
-def _sheet(order: CutOrder) -> list[str]:
+def _sheet(order: CutOrder, foreseen: dict[str, Forecast] | None = None) -> list[str]:
     found = tally(order, rules=TallyRules())
-    pdf = job_sheet_pdf(
-        guides_svg(order, stamp=STAMP), order, found, stamp=STAMP, speed_mm_min=1500.0
-    )
+    pdf = job_sheet_pdf(order, found, stamp=STAMP, speed_mm_min=1500.0, foreseen=foreseen)
     return [page.extract_text() for page in pypdf.PdfReader(io.BytesIO(pdf)).pages]
 
 
@@ -81,11 +79,25 @@ def test_the_sheet_tells_cuts_totals_and_cautions() -> None:
     pages = _sheet(order)
     assert len(pages) == 2
     assert all(STAMP.title in page for page in pages)
-    assert "Shade 8 at least" in pages[0]
-    assert "chlorinated" in pages[0]
-    assert "Before you light the torch" in pages[0]
+    assert "Shade 8 at least" in pages[1]
+    assert "chlorinated" in pages[1]
+    assert "Before you light the torch" in pages[1]
     rows = [line for line in pages[1].splitlines() if line.isdigit()]
     assert [int(row) for row in rows] == list(range(1, len(order.cuts) + 1))
+
+
+def test_the_sheet_tells_what_the_order_is_for() -> None:
+    plan = net_of_fish()
+    order = order_cuts(plan, rules=OrderRules())
+    order = replace(order, waits_s=(0.0, 90.0, *[0.0] * (len(plan.cuts) - 2)))
+    foreseen = compare(order, rules=OrderRules(), is_quick=True)
+    pages = [" ".join(page.split()) for page in _sheet(order, foreseen)]
+    gain = 100 * (1 - foreseen["taken"].bow_rms / foreseen["nearest"].bow_rms)
+    assert f"the sheet bows {gain:.0f} % less than cutting the nearest next" in pages[0]
+    assert "theory, not tried on steel" in pages[0]
+    assert "Wait 90 s before cut 2" in pages[0]
+    assert f"{foreseen['taken'].worst.warm_k.max():.0f} K above the workshop" in pages[0]
+    assert set(order.stand_names) == set(order.named_stands)
 
 
 def test_many_cuts_go_on_over_pages() -> None:
@@ -105,10 +117,24 @@ def test_numbers_for_other_programs_agree_with_the_sheet() -> None:
     assert told["revision"] == STAMP.mark
 
 
+def test_numbers_tell_the_order_taken_and_two_others() -> None:
+    order = order_cuts(net_of_fish(), rules=OrderRules())
+    foreseen = compare(order, rules=OrderRules(), is_quick=True)
+    found = tally(order, rules=TallyRules())
+    told = json.loads(job_numbers(order, found, stamp=STAMP, foreseen=foreseen))
+    keys = {"bow_rms", "bow_peak", "hottest_start_k", "walk_m", "carry_m"}
+    for part in (told["order"], told["order"]["nearest"], told["order"]["sweep"]):
+        assert keys <= part.keys()
+    assert told["order"]["how"] == "planned"
+    assert told["order"]["bow_rms"] < 0.75 * told["order"]["nearest"]["bow_rms"]
+    assert told["order"]["bow_peak"] <= told["order"]["nearest"]["bow_peak"]
+    ends = [0.0, *(cut["ends_s"] for cut in told["cuts"])]
+    assert all(cut["begins_s"] >= end for cut, end in zip(told["cuts"], ends[:-1], strict=True))
+    assert {cut["stand"] for cut in told["cuts"]} == set(order.named_stands)
+
+
 def test_an_opening_falls_out_less_what_the_arc_takes() -> None:
     """A 100 mm square opening: 0.01 m2 less 0.4 m of a kerf of 1.5 mm, by 1.5 mm of steel."""
-    from dataclasses import replace
-
     order = plate(600, 900)
     edges = (
         order.plan.edges[0],

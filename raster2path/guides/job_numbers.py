@@ -3,12 +3,29 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 
-from raster2path.model import Cut, CutOrder, Stamp, Tally
+from raster2path.model import Cut, CutOrder, Forecast, Stamp, Tally
+
+THEORY = "by a model of heat and elastic bowing; theory, not tried on steel"
 
 
-def job_numbers(order: CutOrder, tally: Tally, *, stamp: Stamp) -> str:
-    """Text of `job.json`; lengths in mm, times in s, masses in kg, places on the sheet."""
+def job_numbers(
+    order: CutOrder,
+    tally: Tally,
+    *,
+    stamp: Stamp,
+    foreseen: Mapping[str, Forecast] | None = None,
+) -> str:
+    """Text of `job.json`; lengths in mm, times in s, masses in kg, places on the sheet.
+
+    Args:
+        order: the cuts.
+        tally: what they come to.
+        stamp: name, date and revision.
+        foreseen: what the order `taken` does, and other orders by name would, where known.
+    """
+    taken = None if foreseen is None else foreseen["taken"]
     totals = {
         "metres": round(tally.metres, 4),
         "metres_by_type": {kind.value: round(m, 4) for kind, m in tally.metres_by_type},
@@ -28,15 +45,47 @@ def job_numbers(order: CutOrder, tally: Tally, *, stamp: Stamp) -> str:
         "date": stamp.date,
         "revision": stamp.mark,
         "not_ready": list(stamp.not_ready),
-        "cuts": [_cut(number, cut) for number, cut in enumerate(order.cuts, 1)],
+        "cuts": [_cut(k, cut) | _when(order, taken, k) for k, cut in enumerate(order.cuts)],
         "totals": totals,
+        "order": {"how": order.how} | _of_orders(foreseen or {}),
     }
     return json.dumps(content, indent=1, ensure_ascii=False) + "\n"
 
 
-def _cut(number: int, cut: Cut) -> dict[str, object]:
+def _of_orders(foreseen: Mapping[str, Forecast]) -> dict[str, object]:
+    """The order taken at the top, the others under their names."""
+    out = dict[str, object]()
+    for name, told in foreseen.items():
+        numbers: dict[str, object] = {
+            "bow_rms": round(told.bow_rms, 5),
+            "bow_peak": round(told.bow_peak, 5),
+            "hottest_start_k": round(told.hottest_start_k, 2),
+            "walk_m": round(told.walk_m, 3),
+            "carry_m": round(told.carry_m, 3),
+        }
+        out |= numbers if name == "taken" else {name: numbers}
+    return out | ({"told": THEORY} if foreseen else {})
+
+
+def _when(order: CutOrder, told: Forecast | None, k: int) -> dict[str, object]:
+    """Where one stands for a cut, how long one waits before it, and when it is made."""
+    out = dict[str, object]()
+    if order.stands:
+        at = order.stands[k]
+        out["stand"] = order.stand_names[k]
+        out["stand_mm"] = [round(at.real, 1), round(at.imag, 1)]
+    out["wait_s"] = round(order.waits_s[k], 1) if order.waits_s else 0.0
+    if told is not None:
+        out["begins_s"] = round(told.begins_s[k], 1)
+        out["ends_s"] = round(told.ends_s[k], 1)
+        out["start_k"] = round(told.starts_k[k], 1)
+        out["hottest_metal_k"] = round(told.hottest_k[k], 1)
+    return out
+
+
+def _cut(k: int, cut: Cut) -> dict[str, object]:
     return {
-        "number": number,
+        "number": k + 1,
         "type": cut.type.value,
         "kind": cut.kind.token,
         "length_mm": round(cut.path.length, 2) if cut.path else 0.0,

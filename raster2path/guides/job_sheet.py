@@ -7,12 +7,14 @@ before lighting the torch, and the cautions. Large enough to be read at a metre.
 from __future__ import annotations
 
 import io
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from raster2path.geometry import Kind
-from raster2path.guides.full_size import POINTS_PER_MM, draw_svg, drawn, new_canvas
-from raster2path.model import Cut, CutOrder, CutType, Note, NoteKind, Stamp, Tally
+from raster2path.guides._heat_map import draw_heat_map
+from raster2path.guides._sheet_picture import draw_sign
+from raster2path.guides.full_size import POINTS_PER_MM, new_canvas
+from raster2path.model import Cut, CutOrder, CutType, Forecast, Note, NoteKind, Stamp, Tally
 
 if TYPE_CHECKING:
     from reportlab.pdfgen.canvas import Canvas
@@ -20,7 +22,8 @@ if TYPE_CHECKING:
 PAGE_MM = (210.0, 297.0)
 RIM_MM = 15.0
 ROW_MM = 10.0
-PICTURE_MM = 105.0
+PICTURE_MM = 165.0
+MAP_MM = (58.0, 62.0)
 TEXT_MM = 4.3
 """12 pt, which is read at a metre."""
 
@@ -55,42 +58,55 @@ CAUTIONS = (
 
 
 def job_sheet_pdf(
-    svg: str,
     order: CutOrder,
     tally: Tally,
     *,
     stamp: Stamp,
     notes: Sequence[Note] = (),
     speed_mm_min: float,
+    foreseen: Mapping[str, Forecast] | None = None,
 ) -> bytes:
     """The sheet, on as many pages as the cuts take.
 
     Args:
-        svg: text of the guides; shown small.
         order: the cuts.
         tally: what they come to.
         stamp: written on every page.
         notes: what is thin or small, worst first; the first few are told.
         speed_mm_min: of the hand, for each cut's time.
+        foreseen: what the order `taken` and others by name do to the sheet, where known.
     """
     stream = io.BytesIO()
     width, height = PAGE_MM
     canvas = new_canvas(stream, (width * POINTS_PER_MM, height * POINTS_PER_MM), stamp.title)
     canvas.scale(POINTS_PER_MM, POINTS_PER_MM)
     y = _head(canvas, stamp)
-    y = _picture(canvas, svg, y)
-    y = _totals(canvas, tally, y)
+    room = width - 2 * RIM_MM
+    y = draw_sign(canvas, order, complex(RIM_MM, y), (room, PICTURE_MM)) - 2
+    if foreseen:
+        corner = complex(width - RIM_MM - MAP_MM[0], y)
+        draw_heat_map(canvas, foreseen["taken"].worst, order, corner, MAP_MM)
+        room -= MAP_MM[0] + 4
+    y = _totals(canvas, tally, y, room)
+    _lines(canvas, "The order of cuts", _order_lines(order, foreseen), y, room_mm=room)
+    canvas.showPage()
+    canvas.scale(POINTS_PER_MM, POINTS_PER_MM)
+    y = _head(canvas, stamp)
+    y = _lines(canvas, "Before you light the torch", BEFORE, y, has_box=True)
+    y = _lines(canvas, "Mind", _cautions(tally), y)
     small = [_told(note) for note in notes if note.kind in SMALL]
     y = _lines(canvas, "Thin or small", small[:5], y)
-    y = _lines(canvas, "Before you light the torch", BEFORE, y, has_box=True)
-    _lines(canvas, "Mind", _cautions(tally), y)
-    canvas.showPage()
-    rows = int((height - 2 * RIM_MM - 26) // ROW_MM)
     cuts = list(enumerate(order.cuts, 1))
-    for first in range(0, len(cuts), rows):
-        canvas.scale(POINTS_PER_MM, POINTS_PER_MM)
-        _table(canvas, cuts[first : first + rows], _head(canvas, stamp), speed_mm_min)
-        canvas.showPage()
+    while cuts:
+        n = int((y - RIM_MM - 8) // ROW_MM)
+        if n > 0:
+            _table(canvas, order, cuts[:n], y, speed_mm_min)
+            cuts = cuts[n:]
+        if cuts:
+            canvas.showPage()
+            canvas.scale(POINTS_PER_MM, POINTS_PER_MM)
+            y = _head(canvas, stamp)
+    canvas.showPage()
     canvas.save()
     return stream.getvalue()
 
@@ -98,7 +114,7 @@ def job_sheet_pdf(
 def _told(note: Note) -> str:
     at = note.place_mm
     where = "" if at is None else f" (at {at.real:.0f}, {at.imag:.0f} mm)"
-    return f"{note.sentence}{where}"
+    return f"{note.sentence.rstrip('.')}{where}"
 
 
 def _cautions(tally: Tally) -> tuple[str, ...]:
@@ -123,19 +139,48 @@ def _head(canvas: Canvas, stamp: Stamp) -> float:
     return y - 11
 
 
-def _picture(canvas: Canvas, svg: str, y: float) -> float:
-    drawing = drawn(svg)
-    room = PAGE_MM[0] - 2 * RIM_MM
-    scale = min(room / drawing.width, PICTURE_MM / drawing.height)
-    canvas.saveState()
-    canvas.translate(RIM_MM + (room - scale * drawing.width) / 2, y - scale * drawing.height)
-    canvas.scale(scale, scale)
-    draw_svg(drawing, canvas)
-    canvas.restoreState()
-    return float(y - scale * drawing.height - 6)
+def _order_lines(order: CutOrder, foreseen: Mapping[str, Forecast] | None) -> list[str]:
+    """What the order is for, where one stands, and where one waits."""
+    out = [HOW.get(order.how, order.how)]
+    if foreseen:
+        taken, near, sweep = (foreseen[name] for name in ("taken", "nearest", "sweep"))
+        less = [_less(taken.bow_rms, other.bow_rms) for other in (near, sweep)]
+        out[0] += (
+            f": on paper the sheet bows {less[0]} cutting the nearest next and {less[1]} cutting "
+            f"left to right; no cut starts more than {taken.hottest_start_k:.0f} K above the "
+            f"workshop ({near.hottest_start_k:.0f} K nearest next). That is theory, not tried "
+            "on steel."
+        )
+        out.append(
+            f"Walking {taken.walk_m:.1f} m, torch carried {taken.carry_m:.0f} m. The map: the "
+            f"sheet when it bows most, minute {taken.worst.at_s / 60:.0f}."
+        )
+    n_stands = len(order.named_stands)
+    if n_stands > 1:
+        out.append(f"Stand at {', '.join(order.named_stands)}, as the picture and the table say.")
+    for number, wait_s in enumerate(order.waits_s, 1):
+        if wait_s:
+            out.append(f"Wait {wait_s:.0f} s before cut {number}: change tips, move the clamp.")
+    return out
 
 
-def _totals(canvas: Canvas, tally: Tally, y: float) -> float:
+HOW = {
+    "planned": "Planned by heat",
+    "near": "The nearest pierce next",
+    "sweep": "Left to right",
+    "small-first": "Short cuts first",
+    "by hand": "As you said by hand",
+}
+
+
+def _less(new: float, old: float) -> str:
+    share = 100 * (1 - new / max(old, 1e-9))
+    if abs(share) < 0.5:
+        return "as much as"
+    return f"{abs(share):.0f} % {'less' if share > 0 else 'more'} than"
+
+
+def _totals(canvas: Canvas, tally: Tally, y: float, room_mm: float) -> float:
     by_type = ", ".join(f"{NAMES[kind]} {metres:.1f} m" for kind, metres in tally.metres_by_type)
     sets = max(tally.sets_by_starts, tally.sets_by_time)
     arc, whole = _minutes(tally.arc_s), _minutes(tally.elapsed_s)
@@ -146,7 +191,7 @@ def _totals(canvas: Canvas, tally: Tally, y: float) -> float:
         f"sign {sign}, drops {drops}, blown away {gone}",
         f"about {100 * sets:.0f} % of a set of consumables, {tally.air_l:.0f} l of air",
     )
-    return _lines(canvas, "In all", left, y)
+    return _lines(canvas, "In all", left, y, room_mm=room_mm)
 
 
 def _minutes(seconds: float) -> str:
@@ -154,9 +199,17 @@ def _minutes(seconds: float) -> str:
 
 
 def _lines(
-    canvas: Canvas, title: str, lines: Sequence[str], y: float, *, has_box: bool = False
+    canvas: Canvas,
+    title: str,
+    lines: Sequence[str],
+    y: float,
+    *,
+    has_box: bool = False,
+    room_mm: float = PAGE_MM[0] - 2 * RIM_MM,
 ) -> float:
-    """A title and short lines under it; nothing where there are none."""
+    """A title and lines under it, broken where they are long; nothing where there are none."""
+    from reportlab.lib.utils import simpleSplit
+
     if not lines:
         return y
     canvas.setFillGray(0)
@@ -164,42 +217,62 @@ def _lines(
     canvas.drawString(RIM_MM, y - 4, title)
     y -= 5
     size = 0.8 * TEXT_MM
+    canvas.setFont("Helvetica", size)
     for line in lines:
-        y -= 1.25 * size
-        x = RIM_MM
+        x = RIM_MM + (1.4 * size if has_box else 0.0)
         if has_box:
-            canvas.rect(x, y - 0.4, 0.8 * size, 0.8 * size, fill=0)
-            x += 1.4 * size
-        canvas.setFont("Helvetica", _fitting(canvas, line, PAGE_MM[0] - RIM_MM - x, size))
-        canvas.drawString(x, y, line)
+            canvas.setLineWidth(0.3)
+            canvas.rect(RIM_MM, y - 1.25 * size - 0.4, 0.8 * size, 0.8 * size, fill=0)
+        for part in simpleSplit(line, "Helvetica", size, room_mm - (x - RIM_MM)):
+            y -= 1.25 * size
+            canvas.drawString(x, y, part)
     return y - 4
 
 
-def _fitting(canvas: Canvas, line: str, room_mm: float, size: float) -> float:
-    """The size at which a line fits."""
-    width = canvas.stringWidth(line, "Helvetica", size)
-    return size if width <= room_mm else size * room_mm / width
+COLUMNS = (
+    (0.0, "cut"),
+    (14.0, "makes"),
+    (46.0, "kind"),
+    (76.0, "length"),
+    (100.0, "arc on"),
+    (122.0, "stand"),
+    (142.0, "wait"),
+)
 
 
-def _table(canvas: Canvas, cuts: Sequence[tuple[int, Cut]], y: float, speed_mm_min: float) -> None:
-    columns = ((0.0, "cut"), (20.0, "makes"), (62.0, "kind"), (104.0, "length"), (134.0, "arc on"))
+def _long(length_mm: float) -> str:
+    if length_mm < 95:
+        return f"{length_mm:.0f} mm" if length_mm else ""
+    return f"{length_mm / 1000:.2f} m"
+
+
+def _table(
+    canvas: Canvas,
+    order: CutOrder,
+    cuts: Sequence[tuple[int, Cut]],
+    y: float,
+    speed_mm_min: float,
+) -> None:
     canvas.setFont("Helvetica-Bold", TEXT_MM)
-    for x, word in (*columns, (164.0, "done")):
+    for x, word in (*COLUMNS, (164.0, "done")):
         canvas.drawString(RIM_MM + x, y - 5, word)
     y -= 8
     for number, cut in cuts:
         length = cut.path.length if cut.path else 0.0
         seconds = 0.5 + 60 * length / speed_mm_min
+        wait_s = order.waits_s[number - 1] if order.waits_s else 0.0
         words = (
             str(number),
             NAMES[cut.type],
             KINDS[cut.kind],
-            f"{length / 1000:.2f} m" if length else "",
+            _long(length),
             f"{seconds:.0f} s",
+            order.stand_names[number - 1] if order.stands else "",
+            f"{wait_s:.0f} s" if wait_s else "",
         )
         canvas.setLineWidth(0.1)
         canvas.line(RIM_MM, y, PAGE_MM[0] - RIM_MM, y)
-        for (x, _), word in zip(columns, words, strict=True):
+        for (x, _), word in zip(COLUMNS, words, strict=True):
             canvas.setFont("Helvetica-Bold" if x == 0 else "Helvetica", TEXT_MM)
             canvas.drawString(RIM_MM + x, y - 0.7 * ROW_MM, word)
         canvas.setLineWidth(0.3)

@@ -16,6 +16,7 @@ from svgwrite.container import Group
 from svgwrite.drawing import Drawing
 
 from raster2path.geometry import Arc, Cubic, Kind, Line, Path, Points, Segment, signed_area
+from raster2path.guides._aids import stands
 from raster2path.guides._places import HEIGHTS_MM, Floor, Numeral, Wanted, place_numerals
 from raster2path.guides._scale import draw_scale
 from raster2path.guides._write import at, mark_data, number, short, writable
@@ -78,6 +79,7 @@ def guides_svg(
         _leads(drawing, order, palette),
         _pierces(drawing, order, palette),
         _punched(drawing, punched_mm, palette),
+        stands(drawing, order, floor, palette),
         _numerals(drawing, order, floor, flats, palette),
         scale,
     ):
@@ -364,10 +366,15 @@ def _placed(
 
 def numerals_in_light(order: CutOrder) -> tuple[Numeral, ...]:
     """A numeral a cut, in cutting order, large enough to be read in light across a table."""
+    return numerals_of(order, LIGHT_HEIGHTS_MM)
+
+
+def numerals_of(order: CutOrder, heights_mm: tuple[float, ...]) -> tuple[Numeral, ...]:
+    """A numeral a cut, in cutting order; its digits have one of these heights, the best first."""
     flats = _Flats(order)
     floor = Floor(drawing_mm(order))
     _take_lines(floor, order, flats)
-    return _placed(order, floor, flats, LIGHT_HEIGHTS_MM)
+    return _placed(order, floor, flats, heights_mm)
 
 
 def _leaders(drawing: Drawing, numerals: Iterable[Numeral], palette: Palette) -> Group:

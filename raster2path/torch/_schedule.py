@@ -9,7 +9,7 @@ import numpy as np
 
 from raster2path.geometry import Complexes, Path, to_points
 from raster2path.job import OrderRules
-from raster2path.model import CutType, Forecast, TorchPlan
+from raster2path.model import CutType, Forecast, HeatMap, TorchPlan, frozen
 from raster2path.torch._buckling import Plate, coarse, plate_for
 from raster2path.torch._heat import (
     MOST_WORK,
@@ -53,7 +53,8 @@ class Work:
         tail_s: along the run-past.
         is_last: True for borders.
         before: for each cut, those that must come before it.
-        stays: cells of metal that stays; None where nobody asks how hot that is.
+        stays: cells of metal that stays.
+        look_s: how often the simulation looks at the sheet.
     """
 
     plan: TorchPlan
@@ -69,7 +70,8 @@ class Work:
     tail_s: Floats
     is_last: Bools
     before: tuple[frozenset[int], ...]
-    stays: Bools | None
+    stays: Bools
+    look_s: float
 
     @property
     def takes_s(self) -> Floats:
@@ -118,6 +120,16 @@ def out_of_reach(plan: TorchPlan, rules: OrderRules) -> Bools:
     if not plan.cuts:
         return np.zeros(0, np.bool_)
     return stands_round(plan, starts_of(plan), grid_over(blank_of(plan)), rules).is_out_of_reach
+
+
+def stands_for(
+    plan: TorchPlan, sequence: tuple[int, ...], rules: OrderRules
+) -> tuple[complex, ...]:
+    """Where the cutter stands for each cut of an order, with the least walking."""
+    if not sequence:
+        return ()
+    stands = stands_round(plan, starts_of(plan), grid_over(blank_of(plan)), rules)
+    return tuple(stands.places[walk(stands, np.array(sequence))[1]].tolist())
 
 
 def work_of(plan: TorchPlan, rules: OrderRules, *, is_quick: bool = False) -> Work:
@@ -169,7 +181,8 @@ def work_of(plan: TorchPlan, rules: OrderRules, *, is_quick: bool = False) -> Wo
         np.array(tail_s),
         np.array([cut.type is CutType.BORDER for cut in plan.cuts], np.bool_),
         waiting_for(plan),
-        None if is_quick else _stays(plan, grid),
+        _stays(plan, grid),
+        3.0 if is_quick else 1.0,
     )
 
 
@@ -224,7 +237,7 @@ def forecasts(
         jobs,
         coarse=coarse(work.grid, work.plate.shape),
         stays=work.stays,
-        look_s=1.0 if work.stays is not None else 3.0,
+        look_s=work.look_s,
     )
     return [
         _told(work, order, begins, warmth)
@@ -241,7 +254,7 @@ def _told(work: Work, order: Ints, begins: Floats, warmth: Warmth) -> Forecast:
     return Forecast(
         bow_rms=float(np.sqrt(np.mean(ratio[art] ** 2))) if art.any() else 0.0,
         bow_peak=float(ratio.max(initial=0.0)),
-        worst_s=float(warmth.times_s[ratio.argmax()]) if len(ratio) else 0.0,
+        worst=_at_worst(work.grid, warmth, ratio),
         hottest_start_k=float(warmth.starts_k.max(initial=0.0)),
         walk_m=walked_mm / 1000,
         carry_m=float(carried) / 1000,
@@ -252,6 +265,13 @@ def _told(work: Work, order: Ints, begins: Floats, warmth: Warmth) -> Forecast:
         hottest_at=tuple(_middles(work.grid, warmth.peak_cells).tolist()),
         stands=tuple(work.stands.places[chosen].tolist()),
     )
+
+
+def _at_worst(grid: Grid, warmth: Warmth, ratio: Floats) -> HeatMap:
+    k = int(ratio.argmax())
+    warm = warmth.looks[k].copy()
+    frozen(warm)
+    return HeatMap((grid.left_mm, grid.top_mm, *grid.size_mm), warm, float(warmth.times_s[k]))
 
 
 def _middles(grid: Grid, cells: Ints) -> Complexes:
