@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn, Self
 
+from raster2path.bench.command import add_bench
 from raster2path.errors import ExitStatus, Raster2PathError, UsageError
 
 if TYPE_CHECKING:
@@ -34,7 +35,6 @@ anything that this program says.
 """
 
 LATER = {
-    "bench": "the page to look, correct and light",
     "light": "the projected page",
 }
 FILE_ENDINGS = (".svg", ".png", ".pdf", ".dxf")
@@ -73,6 +73,11 @@ def _run(argv: list[str]) -> ExitStatus:
     words = _parser().parse_args(argv or ["--help"])
     if words.command == "coupon":
         return _coupon(words.output, words.kerf, words.measured)
+    if words.command == "bench":
+        from raster2path.bench.command import run_bench
+
+        run_bench(words, lambda line: print(line, flush=True))
+        return ExitStatus.DONE
     if words.command in LATER:
         raise UsageError(f"'{words.command}' ({LATER[words.command]}) is not here yet")
     return _guide(words)
@@ -97,6 +102,7 @@ def _parser() -> argparse.ArgumentParser:
         allow_abbrev=False,
     )
     _add_coupon(commands)
+    add_bench(commands)
     for name, what in LATER.items():
         later = commands.add_parser(name, help=f"{what} (not yet)", allow_abbrev=False)
         later.add_argument("rest", nargs="*", help=argparse.SUPPRESS)
