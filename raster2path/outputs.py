@@ -112,7 +112,7 @@ def _told(result: Result) -> dict[str, bytes]:
     }
 
 
-PAPER_NAMES = ("guides.pdf", "pages.pdf", "hang.pdf", "light.pdf")
+PAPER_NAMES = ("guides.pdf", "pages.pdf", "hang.pdf")
 
 FILE_BYTES: dict[str, Callable[[Result], bytes]] = {
     ".svg": svg_bytes,
