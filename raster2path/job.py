@@ -25,6 +25,13 @@ class TieMode(Enum):
     NONE = "none"
 
 
+class Thin(Enum):
+    """What is done about metal between two cuts that is thinner than the least web."""
+
+    TELL = "tell"
+    WIDEN = "widen"
+
+
 class LetterCorners(Enum):
     """What becomes of corners of letters that were drawn with a small fillet."""
 
@@ -258,6 +265,8 @@ class TieRules:
         thickness_mm: of the sheet, for the least width of a tie (REFERENCE: tab rule) and web.
         least_web_mm: None: the larger of three thicknesses and 5 mm.
         kerf_mm: width that the arc removes (a slit takes this from the metal).
+        thin: what is done about metal thinner than the least web.
+        give_mm: how far a flowing edge may move to make it wider.
         material: of the sheet.
         blunt_mm: radius of needle tips of metal, which melt back and cut people; 0: as drawn.
     """
@@ -269,6 +278,8 @@ class TieRules:
     kerf_mm: float = 1.5
     blunt_mm: float = 1.5
     material: Material = Material.MILD
+    thin: Thin = Thin.TELL
+    give_mm: float = 1.0
 
     def __post_init__(self) -> None:
         check_range("--thickness", self.thickness_mm, 0.3, 25)

@@ -23,6 +23,7 @@ from raster2path.job import (
     Scale,
     Show,
     Side,
+    Thin,
     TieMode,
     Tone,
 )
@@ -397,7 +398,17 @@ SETTINGS = (
         read=length_mm,
         group=METAL,
         metavar="MM",
-        help="narrowest metal between two cuts (default 5 or three thicknesses); told, not changed",
+        help="narrowest metal between two cuts (default 5 or three thicknesses)",
+    ),
+    Setting(
+        key="thin",
+        option="thin",
+        place=("ties", "thin"),
+        read=choice(Thin),
+        group=METAL,
+        metavar="HOW",
+        help="metal thinner than that: tell, or widen: move flowing edges apart, by no more than "
+        "--organic-tolerance",
     ),
     Setting(
         key="thickness_mm",
@@ -575,6 +586,8 @@ def with_said(job: Job, said: Said) -> Job:
     if "thickness_mm" in values:  # one sheet: what holds it, how it bows, what it weighs
         for room in ("order", "tally"):
             by_room.setdefault(room, {})["thickness_mm"] = values["thickness_mm"]
+    if "organic_tolerance_mm" in values:  # what the fit may leave, an edge may be moved by
+        by_room.setdefault("ties", {})["give_mm"] = values["organic_tolerance_mm"]
     if "material" in values:
         by_room.setdefault("tally", {})["material"] = values["material"]
     rules: dict[str, object] = {

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import shapely
 
 from raster2path.geometry import Path, Points
-from raster2path.job import Corrections, TieMode, TieRules
+from raster2path.job import Corrections, Thin, TieMode, TieRules
 from raster2path.model import Art, Border, Island, Note, NoteKind, Sign, SignEdge, Tie
 from raster2path.sign._byhand import not_found, on_sheet
 from raster2path.sign._flimsy import flimsy_notes
@@ -30,6 +30,7 @@ from raster2path.sign._rail import rail_under, with_rail
 from raster2path.sign._slits import slit_zone, with_gaps
 from raster2path.sign._surgery import Ring
 from raster2path.sign._webs import thin_places
+from raster2path.sign._widened import widened
 
 NO_CORRECTIONS = Corrections()
 
@@ -74,6 +75,8 @@ def hold(
         of metal smaller than a tie are left out, each with a note. Where a rail lies under the
         row, the sign's box takes it in.
     """
+    if rules.thin is Thin.WIDEN:
+        art = widened(art, web_mm=rules.web_mm, most_mm=rules.give_mm, kerf_mm=rules.kerf_mm)
     pieces, specks = _without_specks(art, _pieces(art), rules)
     if rules.mode is TieMode.NONE or not pieces:
         return _untied(art, pieces, specks, rules)
