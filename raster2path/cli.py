@@ -78,6 +78,8 @@ def _run(argv: list[str]) -> ExitStatus:
 
         run_bench(words, lambda line: print(line, flush=True))
         return ExitStatus.DONE
+    if words.command == "go-on":
+        return _go_on(words)
     if words.command in LATER:
         raise UsageError(f"'{words.command}' ({LATER[words.command]}) is not here yet")
     return _guide(words)
@@ -102,6 +104,7 @@ def _parser() -> argparse.ArgumentParser:
         allow_abbrev=False,
     )
     _add_coupon(commands)
+    _add_go_on(commands)
     add_bench(commands)
     for name, what in LATER.items():
         later = commands.add_parser(name, help=f"{what} (not yet)", allow_abbrev=False)
@@ -185,6 +188,42 @@ def _coupon(place: str, kerf: str, widths: str | None) -> ExitStatus:
         f"--measured W,W,W\n  → {place}: {', '.join(files)}"
     )
     return ExitStatus.DONE
+
+
+def _add_go_on(commands: argparse._SubParsersAction[_Parser]) -> None:
+    """A job on the table: what is done, what went wrong."""
+    what = "a job that is half cut: what is done, what went wrong, what to do about it"
+    on = commands.add_parser("go-on", help=what, description=what, allow_abbrev=False)
+    on.add_argument("job", metavar="JOB", help="a job folder, or its job.toml")
+    on.add_argument("--done", metavar="N-N,N", help="numbers of cuts that are made")
+    on.add_argument("--undone", metavar="N-N,N", help="numbers of cuts that are not, after all")
+    on.add_argument("--lost", metavar="N,N", help="numbers of ties that the torch cut through")
+    on.add_argument("--welded", metavar="N,N", help="numbers of ties that are welded back")
+    for option, of in (
+        ("--strayed", "how far the torch came where it left its line, in mm on the sheet"),
+        ("--mended", "such a place that is welded up or ground fair"),
+    ):
+        on.add_argument(option, action="append", metavar="X,Y", help=f"{of} (repeat for more)")
+
+
+def _go_on(words: argparse.Namespace) -> ExitStatus:
+    from raster2path.going import Marks, go_on_job, ranges
+    from raster2path.settings import numbers
+
+    def places(texts: list[str] | None) -> tuple[complex, ...]:
+        pairs = [numbers(text) for text in texts or ()]
+        if any(len(pair) != 2 for pair in pairs):
+            raise UsageError("--strayed and --mended expect X,Y in mm on the sheet")
+        return tuple(complex(x, y) for x, y in pairs)
+
+    said = (words.done, words.undone, words.lost, words.welded)
+    done, undone, lost, welded = (ranges(text) if text else () for text in said)
+    strayed, mended = places(words.strayed), places(words.mended)
+    marks = Marks(done, undone, lost, welded, strayed, mended)
+    with _Watch() as watch:
+        gone = go_on_job(Path(words.job), marks, progress=watch)
+    print("\n".join(gone.told))
+    return gone.status
 
 
 def _add_settings(guide: argparse.ArgumentParser) -> None:

@@ -410,6 +410,8 @@ class Corrections:
     """Places on cuts that are made already."""
     lost_ties_px: tuple[tuple[float, float], ...] = ()
     """Places of ties that the torch has cut through."""
+    strayed_px: tuple[tuple[float, float], ...] = ()
+    """How far the torch came where it left its line."""
 
     def only(self, *names: str) -> Corrections:
         """Just those with these names."""

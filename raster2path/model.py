@@ -557,6 +557,63 @@ class TorchPlan:
     notes: tuple[Note, ...] = ()
 
 
+@dataclass(frozen=True, slots=True)
+class Loose:
+    """A piece of the sign that a lost tie no longer holds.
+
+    Attributes:
+        place_mm, size_mm, area_mm2: of the piece.
+        by_cut: number of the cut that frees it, or None where it is loose already.
+        tacks_mm: where to weld it, at the lost ties.
+    """
+
+    place_mm: complex
+    size_mm: tuple[float, float]
+    area_mm2: float
+    by_cut: int | None
+    tacks_mm: tuple[complex, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Strayed:
+    """Where the torch left its line, and what would make it look meant.
+
+    Attributes:
+        place_mm: how far it came.
+        number: of the cut that it should have followed.
+        depth_mm: how deep it went into metal that should stay; 0 where it only left a bit of
+            the drop standing.
+        left_mm: how wide the metal still is there.
+        widen_mm: the whole edge moved back by so much takes the notch away; None where that
+            would leave too little metal.
+        swell_mm: or the line may swell fairly over so much to either side; None, again.
+    """
+
+    place_mm: complex
+    number: int
+    depth_mm: float
+    left_mm: float
+    widen_mm: float | None
+    swell_mm: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Progress:
+    """How far one has come with the cuts, and what went wrong.
+
+    Attributes:
+        done: indices in `TorchPlan.cuts`.
+        lost_ties: indices in `Sign.ties`.
+        notes: what that means, and what to do.
+    """
+
+    done: frozenset[int] = frozenset()
+    lost_ties: tuple[int, ...] = ()
+    loose: tuple[Loose, ...] = ()
+    strayed: tuple[Strayed, ...] = ()
+    notes: tuple[Note, ...] = ()
+
+
 def _letters(k: int) -> str:
     """A, B and so on to Z, then A1, B1."""
     round_, letter = divmod(k, 26)
@@ -575,6 +632,14 @@ class CutOrder:
     """Planned pause before each cut, first to last; empty where there is none at all."""
     stands: tuple[complex, ...] = ()
     """Where the cutter stands for each cut, first to last, with the least walking."""
+    progress: Progress | None = None
+    """None: nothing is cut yet, and nothing went wrong."""
+
+    @property
+    def is_done(self) -> tuple[bool, ...]:
+        """For each cut, first to last, whether it is made already."""
+        done = frozenset[int]() if self.progress is None else self.progress.done
+        return tuple(k in done for k in self.sequence)
 
     @property
     def named_stands(self) -> dict[str, complex]:

@@ -144,14 +144,17 @@ def folder_files(
         "on-photo.png": on_photo_bytes(result),
         "as-hung.png": as_hung_png(result.order, stamp=result.stamp),
     }
+    from raster2path.going import held_numbers
+
+    job = held_numbers(result.job, result)
     sha256 = {name: hashlib.sha256(content).hexdigest() for name, content in files.items()}
     toml = job_toml(
-        result.job,
+        job,
         picture=picture,
         picture_sha256=result.picture.sha256,
         folder=folder,
         guessed=guessed_settings(result.job, result.reading, result.outlines),
-        made=Made(digest_of(result.job, anyway=anyway), result.is_ready, sha256),
+        made=Made(digest_of(job, anyway=anyway), result.is_ready, sha256),
     )
     return {**files, "job.toml": toml.encode()}
 

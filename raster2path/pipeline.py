@@ -48,6 +48,7 @@ from raster2path.shape.fit import fit_outlines
 from raster2path.shape.lettering import correct_kinds, tell_kinds
 from raster2path.sign.layout import lay_out
 from raster2path.sign.ties import hold
+from raster2path.torch.going_on import go_on
 from raster2path.torch.lines import plan_torch
 from raster2path.torch.order import order_cuts
 
@@ -60,6 +61,7 @@ OF_KINDS = (
     "geometric_px",
 )
 OF_TIES = ("ties_px", "wide_ties_px_mm", "no_ties_px")
+OF_PROGRESS = ("done_px", "lost_ties_px", "strayed_px")
 """Corrections by the stage that they concern: another stage's need not run again for them."""
 
 P = ParamSpec("P")
@@ -239,6 +241,14 @@ def make(
         plan,
         rules=job.order,
         corrections=by_hand.only("order_px"),
+        work_from_upright=turn,
+    )
+    order = road.stage(
+        "progress",
+        go_on,
+        order,
+        corrections=by_hand.only(*OF_PROGRESS),
+        least_mm=job.ties.least_tie_mm,
         work_from_upright=turn,
     )
     faults = road.stage("proof", find_faults, order)

@@ -20,10 +20,14 @@ if TYPE_CHECKING:
 DIGITS_MM = (3.6, 3.0, 2.5, 2.0)
 """Height of digits on the page, the best first."""
 
+TIES_MM = (2.0, 1.7)
+"""The same for ties, t1 and so on: to be named when one is lost."""
+
 STAND_MM = 2.8
 """Radius of the disc with a stand's letter, on the page; it needs this much rim round the sheet."""
 
-METAL, TIE, LINE = (0.84, 0.85, 0.87), (0.80, 0.74, 0.58), (0.75, 0.25, 0.0)
+METAL, TIE = (0.84, 0.85, 0.87), (0.80, 0.74, 0.58)
+LINE, DONE = (0.75, 0.25, 0.0), (0.45, 0.45, 0.45)
 
 
 class _Map:
@@ -61,6 +65,7 @@ def draw_sign(
         _fill(canvas, to, [np.array([[z.real, z.imag] for z in tie.corners])], TIE)
     _sheet(canvas, order, to, (wide, high))
     _torch(canvas, order, to)
+    _mishaps(canvas, order, to)
     _numbers(canvas, order, to)
     _stands(canvas, order, to, (wide, high))
     canvas.restoreState()
@@ -102,10 +107,10 @@ def _sheet(canvas: Canvas, order: CutOrder, to: _Map, size_mm: tuple[float, floa
 
 
 def _torch(canvas: Canvas, order: CutOrder, to: _Map) -> None:
-    canvas.setStrokeColorRGB(*LINE)
-    canvas.setFillColorRGB(*LINE)
-    canvas.setLineWidth(0.3)
-    for cut in order.cuts:
+    for cut, is_done in zip(order.cuts, order.is_done, strict=True):
+        canvas.setStrokeColorRGB(*(DONE if is_done else LINE))
+        canvas.setFillColorRGB(*(DONE if is_done else LINE))
+        canvas.setLineWidth(0.15 if is_done else 0.35)
         lines: tuple[Path | None, ...] = (cut.path, cut.lead_in)
         for path in lines:
             if path is not None:
@@ -114,17 +119,35 @@ def _torch(canvas: Canvas, order: CutOrder, to: _Map) -> None:
         canvas.circle(*to.at(cut.pierce_mm), 0.45, stroke=0, fill=1)
 
 
+def _mishaps(canvas: Canvas, order: CutOrder, to: _Map) -> None:
+    """A cross where a tie is lost, a ring where the torch strayed."""
+    if order.progress is None:
+        return
+    canvas.setStrokeColorRGB(0.8, 0, 0)
+    canvas.setLineWidth(0.6)
+    for k in order.progress.lost_ties:
+        corners = order.plan.sign.ties[k].corners
+        x, y = to.at(sum(corners) / len(corners))
+        canvas.line(x - 1.6, y - 1.6, x + 1.6, y + 1.6)
+        canvas.line(x - 1.6, y + 1.6, x + 1.6, y - 1.6)
+    for each in order.progress.strayed:
+        canvas.circle(*to.at(each.place_mm), 1.8, stroke=1, fill=0)
+
+
 def _numbers(canvas: Canvas, order: CutOrder, to: _Map) -> None:
     canvas.setFillGray(0)
     canvas.setStrokeGray(0.3)
     canvas.setLineWidth(0.12)
-    for numeral in numerals_of(order, tuple(size / to.scale for size in DIGITS_MM)):
+    digits, ties = (tuple(size / to.scale for size in some) for some in (DIGITS_MM, TIES_MM))
+    for numeral in numerals_of(order, digits, ties):
+        is_tie = numeral.text.startswith("t")
+        canvas.setFillGray(0.35 if is_tie else 0.0)
         if numeral.leader is not None:
             (a, b), (c, d) = (to.at(z) for z in numeral.leader)
             canvas.line(a, b, c, d)
         size = numeral.height_mm * to.scale
         x, y = to.at(numeral.centre)
-        canvas.setFont("Helvetica-Bold", size / 0.72)
+        canvas.setFont("Helvetica" if is_tie else "Helvetica-Bold", size / 0.72)
         canvas.drawCentredString(x, y - size / 2, numeral.text)
 
 

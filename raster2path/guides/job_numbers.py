@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 
-from raster2path.model import Cut, CutOrder, Forecast, Stamp, Tally
+from raster2path.model import Cut, CutOrder, Forecast, Progress, Stamp, Tally
 
 THEORY = "by a model of heat and elastic bowing; theory, not tried on steel"
 
@@ -40,7 +40,7 @@ def job_numbers(
         "air_l": round(tally.air_l, 1),
         "least_shade": tally.shade,
     }
-    content = {
+    content: dict[str, object] = {
         "job": stamp.name,
         "date": stamp.date,
         "revision": stamp.mark,
@@ -49,6 +49,8 @@ def job_numbers(
         "totals": totals,
         "order": {"how": order.how} | _of_orders(foreseen or {}),
     }
+    if order.progress is not None:
+        content["progress"] = _of_progress(order.progress)
     return json.dumps(content, indent=1, ensure_ascii=False) + "\n"
 
 
@@ -67,9 +69,44 @@ def _of_orders(foreseen: Mapping[str, Forecast]) -> dict[str, object]:
     return out | ({"told": THEORY} if foreseen else {})
 
 
+def _of_progress(progress: Progress) -> dict[str, object]:
+    """What went wrong, what is loose, and what to do."""
+    return {
+        "lost_ties": [k + 1 for k in progress.lost_ties],
+        "loose": [
+            {
+                "at_mm": _xy(piece.place_mm),
+                "size_mm": [round(side, 1) for side in piece.size_mm],
+                "by_cut": piece.by_cut,
+                "tacks_mm": [_xy(tack) for tack in piece.tacks_mm],
+            }
+            for piece in progress.loose
+        ],
+        "strayed": [
+            {
+                "at_mm": _xy(each.place_mm),
+                "cut": each.number,
+                "depth_mm": round(each.depth_mm, 2),
+                "left_mm": round(each.left_mm, 2),
+                "widen_mm": each.widen_mm,
+                "swell_mm": None if each.swell_mm is None else round(each.swell_mm, 1),
+            }
+            for each in progress.strayed
+        ],
+        "told": [
+            f"{note.sentence}: {note.remedy}" if note.remedy else note.sentence
+            for note in progress.notes
+        ],
+    }
+
+
+def _xy(z: complex) -> list[float]:
+    return [round(z.real, 2), round(z.imag, 2)]
+
+
 def _when(order: CutOrder, told: Forecast | None, k: int) -> dict[str, object]:
     """Where one stands for a cut, how long one waits before it, and when it is made."""
-    out = dict[str, object]()
+    out: dict[str, object] = {"done": order.is_done[k]}
     if order.stands:
         at = order.stands[k]
         out["stand"] = order.stand_names[k]

@@ -87,6 +87,7 @@ def job_sheet_pdf(
         corner = complex(width - RIM_MM - MAP_MM[0], y)
         draw_heat_map(canvas, foreseen["taken"].worst, order, corner, MAP_MM)
         room -= MAP_MM[0] + 4
+    y = _lines(canvas, "On the table", _progress_lines(order), y, room_mm=room)
     y = _totals(canvas, tally, y, room)
     _lines(canvas, "The order of cuts", _order_lines(order, foreseen), y, room_mm=room)
     canvas.showPage()
@@ -139,9 +140,27 @@ def _head(canvas: Canvas, stamp: Stamp) -> float:
     return y - 11
 
 
+def _progress_lines(order: CutOrder) -> list[str]:
+    """How far one has come, what is left, and what went wrong."""
+    if order.progress is None:
+        return []
+    n_done = sum(order.is_done)
+    metres = sum(
+        cut.path.length / 1000
+        for cut, is_done in zip(order.cuts, order.is_done, strict=True)
+        if cut.path is not None and not is_done
+    )
+    out = [f"{n_done} of {len(order.cuts)} cuts are done; {metres:.1f} m to go. Numbers stay."]
+    return out + [
+        f"{_told(note)}: {note.remedy}" if note.remedy else _told(note)
+        for note in order.progress.notes
+    ]
+
+
 def _order_lines(order: CutOrder, foreseen: Mapping[str, Forecast] | None) -> list[str]:
     """What the order is for, where one stands, and where one waits."""
-    out = [HOW.get(order.how, order.how)]
+    is_held = order.progress is not None
+    out = ["Held since cutting began" if is_held else HOW.get(order.how, order.how)]
     if foreseen:
         taken, near, sweep = (foreseen[name] for name in ("taken", "nearest", "sweep"))
         less = [_less(taken.bow_rms, other.bow_rms) for other in (near, sweep)]
@@ -276,5 +295,9 @@ def _table(
             canvas.setFont("Helvetica-Bold" if x == 0 else "Helvetica", TEXT_MM)
             canvas.drawString(RIM_MM + x, y - 0.7 * ROW_MM, word)
         canvas.setLineWidth(0.3)
-        canvas.rect(RIM_MM + 166, y - 0.8 * ROW_MM, 6, 6, fill=0)
+        x, low = RIM_MM + 166, y - 0.8 * ROW_MM
+        canvas.rect(x, low, 6, 6, fill=0)
+        if order.is_done[number - 1]:
+            canvas.line(x, low, x + 6, low + 6)
+            canvas.line(x, low + 6, x + 6, low)
         y -= ROW_MM

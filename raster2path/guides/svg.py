@@ -32,6 +32,9 @@ PIERCE_MM = 3.0
 LIGHT_HEIGHTS_MM = (25.0, 20.0, 16.0, 12.0)
 """Of numerals in light: where the drop is too small for 12 mm, a leader line leads outside."""
 
+DONE_MM = "0.25"
+"""Width of the line of a cut that is made already: still there, but nothing to follow."""
+
 PUNCH_MM = 0.75
 """Radius of a punch mark's disc."""
 
@@ -288,10 +291,14 @@ def _ties(drawing: Drawing, order: CutOrder, palette: Palette) -> Group:
 def _torch(drawing: Drawing, order: CutOrder, palette: Palette) -> Group:
     group = drawing.g(id="torch", fill="none", stroke_linecap="round", stroke_linejoin="round")
     final = {index: n for n, index in enumerate(order.sequence, 1)}
-    for n, cut in enumerate(order.cuts, 1):
+    for n, (cut, is_done) in enumerate(zip(order.cuts, order.is_done, strict=True), 1):
         around = sorted(final[index] for index in cut.inside)
         tokens = [cut.type.value, cut.kind.token, *(f"in-{other:03d}" for other in around)]
         ink = palette.ink(cut.kind)
+        stroke = {"stroke": ink.colour, "stroke_width": short(ink.width_mm)}
+        if is_done:
+            tokens.append("done")
+            stroke = {"stroke": palette.aid, "stroke_width": DONE_MM}
         is_hole = cut.path is None or cut.type is CutType.PIERCE_ONLY
         data = f"M {at(cut.pierce_mm)} z" if is_hole or cut.path is None else path_data(cut.path)
         group.add(
@@ -299,8 +306,7 @@ def _torch(drawing: Drawing, order: CutOrder, palette: Palette) -> Group:
                 d=data,
                 id=f"cut-{n:03d}",
                 class_=" ".join(tokens),
-                stroke=ink.colour,
-                stroke_width=short(ink.width_mm),
+                **stroke,
             )
         )
     return group
@@ -354,12 +360,21 @@ def _numerals(
 
 
 def _placed(
-    order: CutOrder, floor: Floor, flats: _Flats, heights_mm: tuple[float, ...]
+    order: CutOrder,
+    floor: Floor,
+    flats: _Flats,
+    heights_mm: tuple[float, ...],
+    tie_heights_mm: tuple[float, ...] = (),
 ) -> tuple[Numeral, ...]:
     wanted = [
         Wanted(str(n), cut.pierce_mm, cut.type is CutType.SLIT, heights_mm)
         for n, cut in enumerate(order.cuts, 1)
     ]
+    if tie_heights_mm:
+        wanted += [
+            Wanted(f"t{n}", sum(tie.corners) / len(tie.corners), True, tie_heights_mm)
+            for n, tie in enumerate(order.plan.sign.ties, 1)
+        ]
     walls = (*flats.torch, *flats.edges, *flats.slits)
     return place_numerals(wanted, floor, walls, ring_mm=PIERCE_MM)
 
@@ -369,12 +384,17 @@ def numerals_in_light(order: CutOrder) -> tuple[Numeral, ...]:
     return numerals_of(order, LIGHT_HEIGHTS_MM)
 
 
-def numerals_of(order: CutOrder, heights_mm: tuple[float, ...]) -> tuple[Numeral, ...]:
-    """A numeral a cut, in cutting order; its digits have one of these heights, the best first."""
+def numerals_of(
+    order: CutOrder, heights_mm: tuple[float, ...], tie_heights_mm: tuple[float, ...] = ()
+) -> tuple[Numeral, ...]:
+    """A numeral a cut, in cutting order; its digits have one of these heights, the best first.
+
+    Where heights for them are given, ties follow, as t1, t2 and so on.
+    """
     flats = _Flats(order)
     floor = Floor(drawing_mm(order))
     _take_lines(floor, order, flats)
-    return _placed(order, floor, flats, heights_mm)
+    return _placed(order, floor, flats, heights_mm, tie_heights_mm)
 
 
 def _leaders(drawing: Drawing, numerals: Iterable[Numeral], palette: Palette) -> Group:

@@ -10,6 +10,7 @@ from raster2path.errors import UsageError
 from raster2path.geometry import Points
 from raster2path.job import Corrections, OrderHow, OrderRules
 from raster2path.model import CutOrder, Forecast, Note, NoteKind, TorchPlan
+from raster2path.torch._found import FOUND_MM, nearest_cut, on_sheet
 from raster2path.torch._schedule import (
     forecast,
     forecasts,
@@ -22,9 +23,6 @@ from raster2path.torch._schedule import (
 from raster2path.torch._simple import by_rank, nearest
 
 NEAREST = OrderRules(how=OrderHow.NEAR)
-
-FOUND_MM = 25.0
-"""A place in `job.toml` means the cut nearest to it, no further off than this."""
 
 FEWEST = 6
 """Fewer cuts than this are not planned: there is nothing to choose."""
@@ -190,14 +188,17 @@ def _named(
     plan: TorchPlan, places_px: tuple[tuple[float, float], ...], homography: Points | None
 ) -> tuple[int, ...]:
     """The cuts that places in the upright picture mean, checked as an order."""
-    turn = np.eye(3) if homography is None else homography
     before = waiting_for(plan)
     out = list[int]()
     for number, (x, y) in enumerate(places_px, 1):
         name = f"order_px {number} ({x:g}, {y:g})"
-        u, v, w = turn @ (x, y, 1.0)
-        at = complex(*plan.sign.art.placement.to_mm(np.array([[u / w, v / w]]))[0])
-        cut = _nearest_cut(plan, at, name)
+        if not plan.cuts:
+            raise UsageError(f"{name} names a cut, but there is none")
+        cut, away_mm = nearest_cut(plan, on_sheet(plan, (x, y), homography))
+        if away_mm > FOUND_MM:
+            raise UsageError(
+                f"{name} finds no cut within {FOUND_MM:g} mm; expected a place on a cutting line"
+            )
         if cut in out:
             earlier = out.index(cut) + 1
             raise UsageError(f"{name} is the same cut as order_px {earlier}; expected each once")
@@ -211,19 +212,3 @@ def _named(
             )
         out.append(cut)
     return tuple(out)
-
-
-def _nearest_cut(plan: TorchPlan, at: complex, name: str) -> int:
-    away = [
-        min(abs(cut.pierce_mm - at), np.inf if cut.path is None else _distance(cut.path.flat(), at))
-        for cut in plan.cuts
-    ]
-    if not away or min(away) > FOUND_MM:
-        raise UsageError(
-            f"{name} finds no cut within {FOUND_MM:g} mm; expected a place on a cutting line"
-        )
-    return int(np.argmin(away))
-
-
-def _distance(points: Points, at: complex) -> float:
-    return float(np.hypot(*(points - (at.real, at.imag)).T).min())

@@ -1,0 +1,174 @@
+"""A job that is half cut: what is done, what went wrong, kept in its `job.toml`, and told.
+
+The maker says numbers, as they are painted on the steel; the job keeps places in the picture, so
+that they are found again whatever else changes. From the first mark on the numbers are held.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from raster2path.errors import ExitStatus, UsageError
+from raster2path.job import Job
+from raster2path.jobfile import JobFile, read_job
+from raster2path.model import CutOrder
+from raster2path.pipeline import Progress, Result, make, quiet
+from raster2path.torch._found import FOUND_MM, in_picture, nearest_cut, nearest_tie, on_sheet
+
+Places = tuple[tuple[float, float], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Marks:
+    """What a maker says of a job on the table.
+
+    Attributes:
+        done, undone: numbers of cuts.
+        lost, welded: numbers of ties.
+        strayed, mended: places on the sheet in mm, where the torch came to off its line.
+    """
+
+    done: tuple[int, ...] = ()
+    undone: tuple[int, ...] = ()
+    lost: tuple[int, ...] = ()
+    welded: tuple[int, ...] = ()
+    strayed: tuple[complex, ...] = ()
+    mended: tuple[complex, ...] = ()
+
+
+def ranges(text: str) -> tuple[int, ...]:
+    """Numbers such as `1-12,14`.
+
+    Raises:
+        UsageError: neither numbers nor ranges.
+    """
+    out = list[int]()
+    for part in text.replace(" ", "").split(","):
+        first, dash, last = part.partition("-")
+        if not first.isdigit() or (dash and not last.isdigit()):
+            raise UsageError(f"'{text}' is not a list of numbers such as 1-12,14")
+        out += range(int(first), int(last or first) + 1)
+        if len(out) > 10_000:
+            raise UsageError(f"'{text}' names more cuts than any job has")
+    return tuple(out)
+
+
+def held_numbers(job: Job, result: Result) -> Job:
+    """The job with its order of cuts written down, once anything is done: numbers stay."""
+    by_hand = job.corrections
+    n_cuts = len(result.order.cuts)
+    if not (by_hand.done_px or by_hand.lost_ties_px or by_hand.strayed_px):
+        return job
+    if len(by_hand.order_px) == n_cuts:
+        return job
+    turn = result.picture.work_from_upright
+    places = tuple(in_picture(result.plan, cut.pierce_mm, turn) for cut in result.order.cuts)
+    return replace(job, corrections=replace(by_hand, order_px=_rounded(places)))
+
+
+def _rounded(places: Sequence[tuple[float, float]]) -> Places:
+    return tuple((round(x, 3), round(y, 3)) for x, y in places)
+
+
+def marked(job: Job, result: Result, marks: Marks) -> Job:
+    """The job with these marks.
+
+    Raises:
+        UsageError: a number that no cut, or no tie, has.
+    """
+    plan, turn = result.plan, result.picture.work_from_upright
+    cuts, ties = result.order.cuts, plan.sign.ties
+
+    def place(at: complex) -> tuple[float, float]:
+        return _rounded([in_picture(plan, at, turn)])[0]
+
+    def cut_of(at_px: tuple[float, float]) -> int:
+        k, away = nearest_cut(plan, on_sheet(plan, at_px, turn))
+        return result.order.sequence.index(k) + 1 if away <= FOUND_MM else 0
+
+    def tie_of(at_px: tuple[float, float]) -> int:
+        k, away = nearest_tie(plan, on_sheet(plan, at_px, turn)) if ties else (0, 2 * FOUND_MM)
+        return k + 1 if away <= FOUND_MM else 0
+
+    for what, numbers, n in (
+        ("cut", (*marks.done, *marks.undone), len(cuts)),
+        ("tie", (*marks.lost, *marks.welded), len(ties)),
+    ):
+        wrong = [number for number in numbers if not 1 <= number <= n]
+        if wrong:
+            raise UsageError(f"there is no {what} {wrong[0]}; the job has {n} of them")
+    by_hand = job.corrections
+    done = _kept(by_hand.done_px, cut_of, {*marks.done, *marks.undone})
+    done += tuple(place(cuts[k - 1].pierce_mm) for k in sorted({*marks.done} - {*marks.undone}))
+    lost = _kept(by_hand.lost_ties_px, tie_of, {*marks.lost, *marks.welded})
+    middles = {k: sum(tie.corners) / len(tie.corners) for k, tie in enumerate(ties, 1)}
+    lost += tuple(place(middles[k]) for k in sorted({*marks.lost} - {*marks.welded}))
+    strayed = tuple(
+        was
+        for was in by_hand.strayed_px
+        if all(abs(on_sheet(plan, was, turn) - at) > FOUND_MM for at in marks.mended)
+    )
+    strayed += tuple(place(at) for at in marks.strayed)
+    changed = replace(by_hand, done_px=done, lost_ties_px=lost, strayed_px=strayed)
+    return held_numbers(replace(job, corrections=changed), result)
+
+
+def _kept(
+    places: Places, number_of: Callable[[tuple[float, float]], int], without: set[int]
+) -> Places:
+    return tuple(place for place in places if number_of(place) not in without)
+
+
+@dataclass(frozen=True, slots=True)
+class Gone:
+    """What became of it: lines for the terminal, and the exit status."""
+
+    told: tuple[str, ...]
+    status: ExitStatus
+
+
+def go_on_job(place: Path, marks: Marks, *, progress: Progress = quiet) -> Gone:
+    """Marks a job folder's job, makes its files again, and tells how it stands.
+
+    Raises:
+        Raster2PathError: the job or its picture can't be read, a number that no cut has.
+    """
+    from raster2path.outputs import folder_files, stale_paper, write_files
+
+    file = place / "job.toml" if place.is_dir() else place
+    held = read_job(file)
+    result = make(held.job, held.picture, progress=progress)
+    job = marked(held.job, result, marks)
+    if job != held.job:
+        result = make(job, held.picture, previous=result, progress=progress)
+        files = folder_files(result, picture=held.picture, folder=file.parent)
+        write_files(file.parent, files, stale=stale_paper(files))
+    status = ExitStatus.DONE if result.is_ready else ExitStatus.NOT_READY
+    return Gone((*_how_it_stands(held, result), f"  → {file.parent}/"), status)
+
+
+def _how_it_stands(held: JobFile, result: Result) -> list[str]:
+    from raster2path.telling import note_line
+
+    order = result.order
+    out = [f"{held.job.name}, revision {result.stamp.mark}: {to_go(order)}"]
+    own = () if order.progress is None else order.progress.notes
+    out += [f"  - {note_line(note)}" for note in own]
+    if not result.is_ready:
+        out.append("  NOT READY TO CUT: paper is held back until this is mended and marked so")
+    return out
+
+
+def to_go(order: CutOrder) -> str:
+    """How many cuts are done, what is left, and which is next."""
+    left = [n for n, is_done in enumerate(order.is_done) if not is_done]
+    cuts = order.cuts
+    if not left:
+        return f"all {len(cuts)} cuts are done"
+    paths = [cuts[n].path for n in left]
+    metres = sum(path.length for path in paths if path is not None) / 1000
+    out = f"{len(cuts) - len(left)} of {len(cuts)} cuts are done, {metres:.1f} m to go"
+    stand = f", from {order.stand_names[left[0]]}" if order.stands else ""
+    return f"{out}; next is cut {left[0] + 1}, {cuts[left[0]].type.value}{stand}"
