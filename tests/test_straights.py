@@ -250,3 +250,22 @@ def test_a_side_that_bulges_by_a_hair_is_straight(bulge: float, lines: int) -> N
     points[top, 1] += bulge * (1 - ((points[top, 0] - 30) / 30) ** 2)
     path = strict(points)
     assert sum(isinstance(s, Line) and s.length > 20 for s in path.segments) == lines
+
+
+@pytest.mark.parametrize("width", [4.5, 5.5, 6.5])
+@pytest.mark.parametrize("is_flat", [True, False])
+def test_blur_does_not_make_a_flat_end_round_nor_a_round_one_flat(
+    width: float, *, is_flat: bool
+) -> None:
+    """A bar that ends flat on the left, and flat or round on the right, as a lens shows it."""
+    half, end = width / 2, 90.0
+    cap = [end + half * np.exp(1j * turn) for turn in np.linspace(-math.pi / 2, math.pi / 2, 40)]
+    right = [end - half * 1j, end + half * 1j] if is_flat else cap
+    bar = np.array([20 - half * 1j, *right, 20 + half * 1j]) + 30j
+    (contour,) = glyphs.contours([bar], 1.3, noise=0.0)
+    (path,) = fit_strict([Drawn(contour, 0.05, 1.3, 0.5, Kind.LETTERING)])
+    ends = [s for s in path.segments if isinstance(s, Line) and abs(s.tangent(0.5).imag) > 0.5]
+    assert len(ends) == 1 + is_flat
+    at = sorted(s.point(0.5).real for s in ends)
+    assert np.abs(np.array(at) - [20.0, end][: len(at)]).max() < 0.2
+    assert path.flat(0.02)[:, 0].max() == pytest.approx(end if is_flat else end + half, abs=0.9)

@@ -13,8 +13,13 @@ import numpy as np
 
 from raster2path.geometry import (
     FLATNESS,
+    Arc,
     Complexes,
+    Cubic,
+    Kind,
+    Line,
     Path,
+    Segment,
     to_complex,
     unit,
 )
@@ -72,6 +77,42 @@ class Piece:
     cubic: Complexes
     points: Complexes
     is_line: bool
+
+
+def drawn_apart(path: Path, z: Complexes, kind: Kind) -> Path:
+    """A closed path of lines and cubics, no longer crossing itself if its outline doesn't.
+
+    Only the pieces at fault are laid anew along the outline's points.
+    """
+    if any(isinstance(segment, Arc) for segment in path.segments):
+        return path
+    parts = zip(path.segments, _own_points(path, z), strict=True)
+    pieces = [Piece(_control(s), own, isinstance(s, Line)) for s, own in parts]
+    segments: list[Segment] = []
+    for piece in untangled(pieces, is_closed=True):
+        a, b, c, d = piece.cubic.tolist()
+        segments.append(Line(a, d, kind) if piece.is_line else Cubic(a, b, c, d, kind))
+    return Path(tuple(segments), True)
+
+
+def _control(segment: Segment) -> Complexes:
+    """Four control points."""
+    a, d = segment.start, segment.end
+    if isinstance(segment, Cubic):
+        return np.array([a, segment.control1, segment.control2, d])
+    return np.asarray(a + (d - a) * np.arange(4) / 3, np.complex128)
+
+
+def _own_points(path: Path, z: Complexes) -> list[Complexes]:
+    """The outline's points that belong to each segment: those between the ones at its ends."""
+    nodes = np.array([segment.start for segment in path.segments])
+    at = np.abs(z[None, :] - nodes[:, None]).argmin(axis=1)
+    first = int(at[0])
+    # Round the outline once, whatever a node far from it says.
+    at = np.maximum.accumulate((at - first) % len(z))
+    bounds = np.append(at, len(z))
+    around = np.roll(z, -first)
+    return [around[a + 1 : b] for a, b in pairwise(bounds.tolist())]
 
 
 def untangled(pieces: list[Piece], *, is_closed: bool) -> list[Piece]:

@@ -9,6 +9,7 @@ from dataclasses import replace
 import numpy as np
 
 from raster2path.geometry import Complexes, cross, dot, unit
+from raster2path.shape._caps import with_caps
 from raster2path.shape._pieces import LEAST_INNER_DEG, Piece, Sight, Sums, laid
 
 SMOOTH_TURN_DEG = 14.0
@@ -180,7 +181,7 @@ def _apex(
 
 def tidied(pieces: list[Piece], sums: Sums, sight: Sight) -> list[Piece]:
     """The pieces without slivers and needless breaks."""
-    pieces = _without_slivers(pieces, sums, sight)
+    pieces = with_caps(_without_slivers(pieces, sums, sight), sums, sight)
     pieces = _bent(_merged(pieces, sums, sight), sums, sight)
     pieces = _unbent(pieces, sums, sight)
     return pieces if sight.fillet else _rounded(pieces, sums)

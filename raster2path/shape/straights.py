@@ -28,6 +28,7 @@ from raster2path.geometry import (
     unit,
 )
 from raster2path.shape import _tangle, curves
+from raster2path.shape._caps import WIDEST, WIDEST_PX
 from raster2path.shape._pieces import Piece, Sight, Sums, laid, pieces_of, turning
 from raster2path.shape._rows import in_rows
 from raster2path.shape._tidied import (
@@ -174,8 +175,11 @@ def _untangled(asked: Sequence[tuple[Complexes, Sight]]) -> list[Path]:
             again[k] = replace(sight, tight=(*sight.tight, *places.tolist()))
     other = _closest([(asked[k][0], sight) for k, sight in again.items()])
     for k, path in zip(again, other, strict=True):
+        z, sight = asked[k]
+        if not _tangle.is_simple(path, FLATNESS_PX):
+            path = _tangle.drawn_apart(path, z, sight.kind)  # noqa: PLW2901
         is_simple = _tangle.is_simple(path, FLATNESS_PX)
-        paths[k] = path if is_simple else _loose(*asked[k])
+        paths[k] = path if is_simple else _loose(z, sight)
     return paths
 
 
@@ -388,7 +392,8 @@ def _chain(z: Complexes, sight: Sight) -> _Chain:
     sums = Sums(np.append(z, z[0]))
     pieces = pieces_of(sums, sight)
     no_corner = turns[sharpest] < math.radians(40)
-    if len(pieces) > 1 and (no_corner or _starts_in_fillet(pieces, z)):
+    starts_aside = _starts_in_fillet(pieces, z) or _starts_in_cap(pieces, sight)
+    if len(pieces) > 1 and (no_corner or starts_aside):
         return _from_longest(z, pieces, sight)
     return _Chain(z, sight, tuple(tidied(pieces, sums, sight)))
 
@@ -413,6 +418,12 @@ def _starts_in_fillet(pieces: Sequence[Piece], z: Complexes) -> bool:
     seam = abs(turn_at(pieces[-1], pieces[0], complex(z[0])))
     is_short = min(pieces[0].n, pieces[-1].n) <= LONGEST_FILLET
     return is_short and seam < math.radians(60)
+
+
+def _starts_in_cap(pieces: Sequence[Piece], sight: Sight) -> bool:
+    """True where the first or last piece may be part of a thin stroke's end."""
+    widest = max(WIDEST * sight.blur, WIDEST_PX)
+    return min(pieces[0].n, pieces[-1].n) <= widest
 
 
 def _planned(chain: _Chain) -> _Plan:
