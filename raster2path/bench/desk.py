@@ -13,9 +13,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from raster2path.bench.changes import Asked, changed
-from raster2path.bench.drawing import Json, drawing_of
+from raster2path.bench.drawing import Json, drawing_of, glimpse_of
 from raster2path.bench.jobs import OpenJob, open_job, recent_jobs
-from raster2path.bench.runner import Answer, News, Runner, Wish
+from raster2path.bench.runner import Answer, Glimpse, News, Runner, Wish
 from raster2path.errors import Raster2PathError, UsageError
 from raster2path.job import Job
 from raster2path.jobfile import N_NUMBERS
@@ -70,6 +70,7 @@ class Open:
     stage: str | None = None
     trouble: str | None = None
     saved: int = -1
+    glimpses: dict[str, Json] = field(default_factory=dict)
 
 
 class Desk:
@@ -85,7 +86,7 @@ class Desk:
         self._places = tuple(dict.fromkeys((jobs, *places)))
         self._open: Open | None = None
         self._number = 0
-        self._pages: set[asyncio.Queue[str]] = set()
+        self._pages: set[asyncio.Queue[str | None]] = set()
         self._answered = asyncio.Event()
         self._loop: asyncio.AbstractEventLoop | None = None
         self._runner: Runner | None = None
@@ -101,6 +102,16 @@ class Desk:
         """End the runner."""
         if self._runner is not None:
             self._runner.close()
+
+    def end(self) -> None:
+        """Let every page go, so that the server can end; may be called from a signal."""
+
+        def let_go() -> None:
+            for queue in self._pages:
+                queue.put_nowait(None)
+
+        if self._loop is not None:
+            self._loop.call_soon_threadsafe(let_go)
 
     # -- what the page asks --------------------------------------------------------------------
 
@@ -212,17 +223,22 @@ class Desk:
 
     async def news(self) -> AsyncIterator[str]:
         """Server-sent events for one page: what is known now, then whatever changes."""
-        queue: asyncio.Queue[str] = asyncio.Queue()
+        queue: asyncio.Queue[str | None] = asyncio.Queue()
         self._pages.add(queue)
         try:
             yield _event("state", self.state())
             if (drawing := self.drawing()) is not None:
                 yield _event("drawing", drawing)
+            if self._open is not None:
+                yield _event("glimpses", self._open.glimpses)
             while True:
                 try:
-                    yield await asyncio.wait_for(queue.get(), timeout=15)
+                    text = await asyncio.wait_for(queue.get(), timeout=15)
                 except TimeoutError:
-                    yield ": still here\n\n"
+                    text = ": still here\n\n"
+                if text is None:
+                    return
+                yield text
         finally:
             self._pages.discard(queue)
 
@@ -266,6 +282,8 @@ class Desk:
         drawing: Json | None = None
         if isinstance(news, Answer):
             drawing = drawing_of(news.result, number=news.number, is_final=news.is_final)
+        elif isinstance(news, Glimpse):
+            drawing = glimpse_of(news.result)
         if self._loop is not None and not self._loop.is_closed():
             self._loop.call_soon_threadsafe(self._take, news, drawing)
 
@@ -275,6 +293,9 @@ class Desk:
             return
         if isinstance(news, Answer):
             self._take_answer(held, news, drawing)
+        elif isinstance(news, Glimpse):
+            held.glimpses[news.read.value] = drawing or {}
+            self._tell("glimpses", held.glimpses)
         elif isinstance(news, Raster2PathError):
             held.trouble, held.stage = str(news), None
             self._tell("state", self.state())

@@ -78,6 +78,17 @@ def drawing_of(result: Result, *, number: int, is_final: bool) -> Json:
     }
 
 
+def glimpse_of(result: Result) -> Json:
+    """A result in a few thumbs' size: its metal and slits."""
+    left, top, width, height = result.sign.art.placement.sign_mm
+    return {
+        "box": f"{left:.1f} {top:.1f} {width:.1f} {height:.1f}",
+        "metal": " ".join(_polyline(edge.path.flat(0.5), 400) + "Z" for edge in result.sign.edges),
+        "slits": " ".join(_polyline(path.flat(0.5), 400) for path in result.sign.slits),
+        "width_mm": width,
+    }
+
+
 def key_of(result: Result, stage: str) -> str:
     """Names a stage's noun towards the page: the same key is the same noun."""
     return hashlib.sha256(result.hashes[stage].encode()).hexdigest()[:16]
@@ -133,8 +144,8 @@ def _drawn(outlines: Outlines) -> list[str]:
     return closed + strokes
 
 
-def _polyline(points_mm: Points) -> str:
-    step = max(1, len(points_mm) // 3000)
+def _polyline(points_mm: Points, most: int = 3000) -> str:
+    step = max(1, len(points_mm) // most)
     return "M" + "L".join(f"{x:.2f} {y:.2f}" for x, y in points_mm[::step])
 
 

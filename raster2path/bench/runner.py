@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -10,8 +11,8 @@ from pathlib import Path
 from raster2path.bench.planner import CancelledError, Planner
 from raster2path.bench.shelf import Shelf
 from raster2path.errors import Raster2PathError
-from raster2path.job import Job, OrderHow, OrderRules
-from raster2path.model import CutOrder
+from raster2path.job import Job, OrderHow, OrderRules, ReadingRules, TieMode, TieRules
+from raster2path.model import CutOrder, Read
 from raster2path.pipeline import Result, make
 from raster2path.torch.order import order_cuts
 
@@ -38,8 +39,16 @@ class Answer:
     is_final: bool
 
 
-News = Answer | tuple[int, str] | Raster2PathError
-"""An answer, a wish's number and the stage it is at, or what went wrong."""
+@dataclass(frozen=True, slots=True)
+class Glimpse:
+    """The same drawing read in one way or another, roughly, to choose from."""
+
+    read: Read
+    result: Result
+
+
+News = Answer | Glimpse | tuple[int, str] | Raster2PathError
+"""An answer, a glimpse, a wish's number and the stage it is at, or what went wrong."""
 
 
 class Runner:
@@ -55,6 +64,7 @@ class Runner:
         self._wanted: Wish | None = None
         self._doing: Wish | None = None
         self._is_closed = False
+        self._seen: object = None
         self._shelf = Shelf()
         self._planner = Planner(self._is_stale)
         self._thread = threading.Thread(target=self._work, daemon=True)
@@ -123,3 +133,35 @@ class Runner:
                 wish.job, wish.picture, progress=step, known=known, order_with=self._planner
             )
             self._tell(Answer(wish.number, planned, is_final=True))
+        self._glance(wish)
+
+    def _glance(self, wish: Wish) -> None:
+        """Once nothing else is to do: all four readings of the drawing."""
+        seen = (wish.picture, wish.job.photo, wish.job.ink, wish.job.corrections.ink_px)
+        if seen == self._seen:
+            return
+
+        def step(_: str) -> None:
+            if self._is_stale():
+                raise CancelledError
+
+        for read in Read:
+            job = _glimpsed(wish.job, read)
+            with contextlib.suppress(Raster2PathError):  # nothing to cut, read like that
+                result = make(job, wish.picture, progress=step, known=self._shelf)
+                self._tell(Glimpse(read, result))
+        self._seen = seen
+
+
+def _glimpsed(job: Job, read: Read) -> Job:
+    """As little of a job as shows how a reading looks."""
+    return Job(
+        name=job.name,
+        date=job.date,
+        photo=job.photo,
+        ink=job.ink,
+        reading=ReadingRules(read=read),
+        ties=TieRules(mode=TieMode.NONE),
+        order=OrderRules(how=OrderHow.NEAR),
+        corrections=job.corrections.only("ink_px"),
+    )

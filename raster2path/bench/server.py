@@ -9,6 +9,7 @@ from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
 from importlib.resources import files
 from pathlib import Path
+from types import FrameType
 from typing import Any
 
 from starlette.applications import Starlette
@@ -284,4 +285,12 @@ def serve(
         say(door.address())
         if opens_browser:
             webbrowser.open(door.address())
-        uvicorn.Server(config).run(sockets=[here])
+
+        class Server(uvicorn.Server):
+            """Lets the pages go before it waits for them."""
+
+            def handle_exit(self, sig: int, frame: FrameType | None) -> None:
+                desk.end()
+                super().handle_exit(sig, frame)
+
+        Server(config).run(sockets=[here])

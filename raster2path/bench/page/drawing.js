@@ -5,7 +5,7 @@
 /** @import {Wire} from "./wire.js" */
 
 import { draw, make } from "./make.js";
-import { choiceIn, sentence } from "./sentences.js";
+import { choiceIn, holdable, sentence } from "./sentences.js";
 import { length } from "./units.js";
 
 const READINGS = /** @type {[string, string, string][]} */ ([
@@ -17,15 +17,14 @@ const READINGS = /** @type {[string, string, string][]} */ ([
 
 /**
  * @param {Wire} wire @param {Touch} touch @param {OpenJob} job @param {Drawing} drawing
- * @param {Record<string, string>} readings small pictures by reading, as path data
  * @returns {Node[]}
  */
-export function drawingPlace(wire, touch, job, drawing, readings) {
+export function drawingPlace(wire, touch, job, drawing) {
   return [
     make("h2", { id: "placename" }, "Drawing"),
     ...paper(wire, touch, job, drawing),
     ...ink(touch),
-    ...reading(wire, job, drawing, readings),
+    ...reading(wire, job, drawing),
     ...edges(wire, touch, job, drawing),
   ];
 }
@@ -56,19 +55,22 @@ function ink(touch) {
   ];
 }
 
-/** @param {Wire} wire @param {OpenJob} job @param {Drawing} drawing @param {Record<string, string>} readings */
-function reading(wire, job, drawing, readings) {
+/** @param {Wire} wire @param {OpenJob} job @param {Drawing} drawing */
+function reading(wire, job, drawing) {
   const { read, reason, is_guessed, sure } = drawing.reading;
   const why = is_guessed ? `Read as ${read} (${sure}), because ${reason}.` : `Read as ${read}, as you said.`;
-  const [x, y, width, height] = drawing.sign_mm;
-  const box = `${x} ${y} ${width} ${height}`;
   const four = READINGS.map(([value, word, meaning]) => {
-    const d = value === read ? drawing.edges.map((edge) => edge.d).join(" ") : readings[value];
-    const small = draw("svg", { viewBox: box, "aria-hidden": "true" });
-    if (d) small.append(draw("path", { d, fill: "var(--soft)", "fill-rule": "evenodd" }));
-    if (value === read) small.append(...drawing.slits.map((slit) => draw("path", { d: slit, fill: "none", stroke: "var(--ground)", "stroke-width": width / 90 })));
+    const small = draw("svg", { "aria-hidden": "true" });
+    const glimpse = wire.glimpses[value];
+    if (glimpse) {
+      small.setAttribute("viewBox", glimpse.box);
+      small.append(
+        draw("path", { d: glimpse.metal, fill: "var(--soft)", "fill-rule": "evenodd" }),
+        draw("path", { d: glimpse.slits, fill: "none", stroke: "var(--ground)", "stroke-width": glimpse.width_mm / 80 }),
+      );
+    }
     const go = () => wire.change({ do: "set", key: "read", value });
-    return make("button", { type: "button", "data-key": `read-${value}`, "aria-pressed": value === read, title: meaning, "aria-label": `${word}: ${meaning}`, click: go }, small, word);
+    return make("button", { type: "button", "data-key": `read-${value}`, "aria-pressed": String(value === read), title: meaning, "aria-label": `${word}: ${meaning}`, click: go }, small, word);
   });
   const dark = read === "solid"
     ? [sentence("Dark areas ", choiceIn("what dark areas are", "dark", drawing.dark, [["metal", "are metal"], ["opening", "fall out"]], (value) => wire.change({ do: "set", key: "dark", value })))]
@@ -106,6 +108,7 @@ function slider(wire, word, key, job, deviation, [low, high]) {
   const input = make("input", { type: "range", min: 0, max: 100, step: 1, "data-key": key, "aria-label": `${word} edges may leave the drawn one by up to` });
   input.value = String(to(value));
   input.setAttribute("aria-valuetext", length(value, 2));
+  holdable(input);
   let timer = 0;
   input.addEventListener("input", () => {
     const mm = from(Number(input.value));
@@ -117,5 +120,5 @@ function slider(wire, word, key, job, deviation, [low, high]) {
   return make("div", { class: "slider" },
     make("p", {}, make("b", {}, word), " ", told),
     input,
-    make("p", { class: "soft" }, deviation ? `now ${length(deviation, 2)} off at most` : "none in this drawing"));
+    make("p", { class: "soft", "data-live": key }, deviation ? `now ${length(deviation, 2)} off at most` : "none in this drawing"));
 }

@@ -24,8 +24,6 @@ const sheet = new Sheet();
 const touch = new Touch(sheet, wire);
 const steel = new Steel(sheet, touch, wire);
 const notes = new Notes(sheet, wire, go);
-/** @type {Record<string, string>} */
-const readings = {};
 let place = sessionStorage.getItem("place") ?? "drawing";
 
 /** @param {string} to */
@@ -41,7 +39,7 @@ function go(to) {
   touch.stopCorners();
   sheet.go(to);
   fillPlace();
-  the("place", HTMLElement).scrollIntoView({ block: "nearest" });
+  the("place", HTMLElement).scrollTop = 0;
 }
 
 function fillPlace() {
@@ -49,7 +47,7 @@ function fillPlace() {
   const { drawing } = wire;
   const box = the("place", HTMLElement);
   if (!job || !drawing) return box.replaceChildren();
-  if (place === "drawing") fill(box, drawingPlace(wire, touch, job, drawing, readings));
+  if (place === "drawing") fill(box, drawingPlace(wire, touch, job, drawing));
   if (place === "sign") fill(box, signPlace(wire, job, drawing));
   if (place === "steel") fill(box, steel.place(job, drawing));
   steel.pale(job, drawing);
@@ -61,6 +59,7 @@ function showState() {
   the("start", HTMLElement).hidden = Boolean(open);
   the("bench", HTMLDivElement).hidden = !open;
   if (!open) {
+    showSettled();
     document.title = "The bench";
     sheet.clear();
     showStart(wire, wire.state);
@@ -90,7 +89,19 @@ function showDrawing() {
 
 let busyTimer = 0;
 
+/** Whether what is drawn answers the newest step, order of cuts and all: for whoever waits for it. */
+function showSettled() {
+  const { open } = wire.state;
+  const { drawing } = wire;
+  const isIt = open && drawing && drawing.number === open.number;
+  const data = document.documentElement.dataset;
+  data.number = String(open?.number ?? "");
+  data.answered = String(drawing?.number ?? "");
+  data.settled = (isIt && drawing.is_final) || open?.trouble ? "yes" : "no";
+}
+
 function showBusy() {
+  showSettled();
   const busy = the("busy", HTMLParagraphElement);
   clearTimeout(busyTimer);
   const words = wire.isLost ? "the bench does not answer; your job is saved" : wire.stage ? `${STAGES[wire.stage] ?? wire.stage} …` : "";
@@ -127,6 +138,7 @@ async function save() {
 wire.addEventListener("state", showState);
 wire.addEventListener("drawing", showDrawing);
 wire.addEventListener("stage", showBusy);
+wire.addEventListener("glimpses", () => place === "drawing" && fillPlace());
 wire.addEventListener("line", showBusy);
 wire.addEventListener("trouble", (event) => toast(/** @type {CustomEvent<string>} */ (event).detail));
 
@@ -143,6 +155,10 @@ the("pull", HTMLButtonElement).addEventListener("click", () => {
   const isShut = the("side", HTMLElement).classList.toggle("shut");
   the("pull", HTMLButtonElement).setAttribute("aria-expanded", String(!isShut));
 });
+if (innerWidth < 520) {
+  the("side", HTMLElement).classList.add("shut");
+  the("pull", HTMLButtonElement).setAttribute("aria-expanded", "false");
+}
 const bench = {
   sheet, touch, wire, go, save,
   next: () => notes.next(),

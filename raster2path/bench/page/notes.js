@@ -26,14 +26,15 @@ export class Notes {
     const box = the("notes", HTMLElement);
     const trouble = this.wire.state.open?.trouble;
     const notes = drawing ? drawing.notes.filter((note) => !this.left.has(key(note))) : [];
+    const groups = grouped(notes);
     const n = notes.length + (trouble ? 1 : 0);
     const faults = notes.filter((note) => note.is_fault);
     const words = n === 1 ? "1 note" : `${n} notes`;
     const heading = make("h2", { id: "count" }, n ? words : "No notes");
-    const items = (this.isAll ? notes : notes.slice(0, MOST)).map((note, k) => this.#item(note, k));
+    const items = (this.isAll ? groups : groups.slice(0, MOST)).map((group) => this.#item(group));
     if (trouble) items.unshift(this.#trouble(trouble));
     const list = make("ul", {}, ...items);
-    const more = notes.length - MOST;
+    const more = groups.length - MOST;
     const rest = more > 0 && !this.isAll ? [make("button", { type: "button", class: "quiet", click: () => this.#all(drawing) }, `${more} smaller ones`)] : [];
     const isFree = drawing?.is_ready && !trouble;
     const free = isFree ? [make("p", { class: "free" }, "It can be cut: nothing floats.")] : [];
@@ -88,26 +89,30 @@ export class Notes {
     return make("li", { class: "fault" }, make("p", {}, words), ...undo);
   }
 
-  /** @param {Note} note @param {number} k */
-  #item(note, k) {
-    const where = note.at_mm ? [make("button", { type: "button", class: "quiet", click: () => this.#show(note, k) }, "show me")] : [];
+  /** @param {Note[]} group */
+  #item(group) {
+    const [note] = group;
+    let at = -1;
+    const show = () => {
+      at = (at + 1) % group.length;
+      const one = group[at];
+      if (one.at_mm) this.sheet.showAt(one.at_mm, one.size_mm);
+      if (group.length > 1) button.textContent = `${at + 1} of ${group.length}`;
+    };
+    const button = make("button", { type: "button", class: "quiet", click: show }, group.length > 1 ? `show me all ${group.length}` : "show me");
+    const where = note.at_mm ? [button] : [];
     const remedy = this.#remedy(note);
     const advice = note.remedy && !remedy.length ? [make("small", {}, note.remedy)] : [];
     const leave = note.is_fault
       ? []
-      : [make("button", { type: "button", class: "quiet", "aria-label": `leave it: ${note.sentence}`, click: () => this.#leave(note) }, "leave it")];
-    return make("li", { class: note.is_fault ? "fault" : "" }, make("p", {}, note.sentence), ...advice, make("div", { class: "row" }, ...where, ...remedy, ...leave));
+      : [make("button", { type: "button", class: "quiet", "aria-label": `leave it: ${note.sentence}`, click: () => this.#leave(group) }, "leave it")];
+    const alike = group.length > 1 ? ` And ${group.length - 1} more like it.` : "";
+    return make("li", { class: note.is_fault ? "fault" : "" }, make("p", {}, note.sentence + alike), ...advice, make("div", { class: "row" }, ...where, ...remedy, ...leave));
   }
 
-  /** @param {Note} note @param {number} k */
-  #show(note, k) {
-    this.at = k;
-    if (note.at_mm) this.sheet.showAt(note.at_mm, note.size_mm);
-  }
-
-  /** @param {Note} note */
-  #leave(note) {
-    this.left.add(key(note));
+  /** @param {Note[]} group */
+  #leave(group) {
+    group.forEach((note) => this.left.add(key(note)));
     sessionStorage.setItem("left", JSON.stringify([...this.left]));
     this.take(this.wire.drawing);
   }
@@ -134,6 +139,20 @@ export class Notes {
     const [w, h] = drawing.sheet_mm.map((side) => side - 20);
     return Math.floor(width * Math.min(w / width, h / height));
   }
+}
+
+/**
+ * Notes that say the same of several places, together; a fault always stands alone.
+ * @param {Note[]} notes
+ */
+function grouped(notes) {
+  /** @type {Map<string, Note[]>} */
+  const groups = new Map();
+  notes.forEach((note, k) => {
+    const words = note.is_fault || !note.at_mm ? String(k) : `${note.kind} ${note.remedy} ${note.sentence.replace(/[\d.]+/g, "")}`;
+    groups.set(words, [...(groups.get(words) ?? []), note]);
+  });
+  return [...groups.values()];
 }
 
 /** @param {Note} note */

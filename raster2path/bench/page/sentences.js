@@ -13,6 +13,7 @@ import { bare, typed, units } from "./units.js";
 export function lengthIn(wire, key, mm, label, none = "") {
   const input = make("input", { type: "text", inputmode: "decimal", "aria-label": `${label}, in ${units.word}`, "data-key": key, autocomplete: "off", placeholder: none });
   input.value = mm === null ? "" : bare(mm, 1);
+  holdable(input);
   input.addEventListener("change", () => {
     if (!input.value.trim()) return wire.change({ do: "set", key, value: null });
     const value = typed(input.value);
@@ -34,9 +35,46 @@ export function choiceIn(label, key, value, choices, go) {
   return select;
 }
 
-/** @param {...(Node | string)} parts */
+/**
+ * Words and choices, one after the other; a choice and what follows it are not parted.
+ * @param {...(Node | string)} parts
+ */
 export function sentence(...parts) {
-  return make("p", { class: "sentence" }, ...parts);
+  /** @type {(Node | string)[]} */
+  const out = [];
+  for (const part of parts) {
+    const last = out[out.length - 1];
+    if (typeof part === "string" && last instanceof HTMLElement) {
+      const [, first, rest] = /** @type {RegExpMatchArray} */ (part.match(/^(\s*\S*)([^]*)$/));
+      out.pop();
+      out.push(make("span", { class: "close" }, last, first), rest);
+    } else out.push(part);
+  }
+  return make("p", { class: "sentence" }, ...out);
+}
+
+/**
+ * Mark a thing as being in hand until it is let go, so that no answer takes it away meanwhile.
+ * @param {HTMLInputElement} input
+ */
+export function holdable(input) {
+  const begin = input.type === "range" ? "pointerdown" : "input";
+  input.addEventListener(begin, () => (input.dataset.held = "yes"));
+  for (const end of ["change", "pointerup", "blur"]) input.addEventListener(end, () => delete input.dataset.held);
+  return input;
+}
+
+/**
+ * Only what is live, while something is in hand.
+ * @param {HTMLElement} box @param {(Node | string)[]} inside
+ */
+function refresh(box, inside) {
+  const fresh = document.createElement("div");
+  fresh.append(...inside);
+  fresh.querySelectorAll("[data-live]").forEach((one) => {
+    const old = box.querySelector(`[data-live="${/** @type {HTMLElement} */ (one).dataset.live}"]`);
+    if (old) old.textContent = one.textContent;
+  });
 }
 
 /**
@@ -46,10 +84,9 @@ export function sentence(...parts) {
 export function fill(box, inside) {
   const active = document.activeElement;
   const key = active instanceof HTMLElement && box.contains(active) ? active.dataset.key : undefined;
-  const isTyping = active instanceof HTMLInputElement && active.type === "text" && active.value !== active.defaultValue;
-  if (key && isTyping && box.dataset.typing === key) return;
-  const top = box.parentElement?.scrollTop ?? 0;
+  if (key && /** @type {HTMLElement} */ (active).dataset.held) return refresh(box, inside);
+  const top = box.scrollTop;
   box.replaceChildren(...inside);
-  if (box.parentElement) box.parentElement.scrollTop = top;
+  box.scrollTop = top;
   if (key) /** @type {HTMLElement | null} */ (box.querySelector(`[data-key="${key}"]`))?.focus({ preventScroll: true });
 }

@@ -28,7 +28,8 @@ export class Sheet {
     /** @type {Record<string, Record<string, number>>} */
     this.shown = structuredClone(SHOWN);
     this.fades = { ...FADES };
-    this.isFramed = false;
+    /** whether someone has chosen where to look */
+    this.isMoved = false;
     this.world = draw("g");
     this.paper = draw("rect", { fill: "var(--paper)" });
     /** @type {Record<string, SVGGElement>} */
@@ -72,14 +73,14 @@ export class Sheet {
     this.#hitsAndNumbers(drawing);
     this.fade();
     const isMoved = had && had.sign_mm.some((value, k) => Math.abs(value - drawing.sign_mm[k]) > 5);
-    if (isOther || isMoved || !this.isFramed) this.whole();
+    if (isOther || isMoved || !this.isMoved) this.whole();
     else this.moved();
   }
 
   /** Nothing to draw. */
   clear() {
     this.drawing = null;
-    this.isFramed = false;
+    this.isMoved = false;
     for (const name of LAYERS) if (name !== "photograph" && name !== "ink") this.layers[name].replaceChildren();
     this.photograph.removeAttribute("href");
     this.ink.removeAttribute("href");
@@ -235,7 +236,7 @@ export class Sheet {
   }
 
   #resized() {
-    if (this.drawing && !this.isFramed) this.whole();
+    if (this.drawing && !this.isMoved) this.whole();
     else this.moved();
   }
 
@@ -244,7 +245,7 @@ export class Sheet {
     const { width, height } = this.#size();
     if (!this.drawing || !width || !height) return;
     this.window.show(this.#all(this.drawing), width, height, [62, 76, 84, 14]);
-    this.isFramed = true;
+    this.isMoved = false;
     this.moved();
   }
 
@@ -252,6 +253,7 @@ export class Sheet {
   zoom(by, px) {
     const { width, height } = this.#size();
     this.window.zoom(by, px ?? [width / 2, height / 2]);
+    this.isMoved = true;
     this.moved();
   }
 
@@ -259,6 +261,7 @@ export class Sheet {
   pan(dx, dy) {
     this.window.x -= dx / this.window.scale;
     this.window.y -= dy / this.window.scale;
+    this.isMoved = true;
     this.moved();
   }
 
@@ -270,6 +273,7 @@ export class Sheet {
     const { width, height } = this.#size();
     const size = Math.max(40, 6 * (size_mm ?? 12));
     this.window.show([at[0] - size / 2, at[1] - size / 2, size, size], width, height, [60, 60, 80, 14]);
+    this.isMoved = true;
     this.moved();
     this.ring(at, Math.max(5, 0.75 * (size_mm ?? 8)));
   }

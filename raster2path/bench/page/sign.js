@@ -4,7 +4,7 @@
 /** @import {Wire} from "./wire.js" */
 
 import { make, the } from "./make.js";
-import { choiceIn, lengthIn, sentence } from "./sentences.js";
+import { choiceIn, holdable, lengthIn, sentence } from "./sentences.js";
 import { bare, length, typedMm, units } from "./units.js";
 
 const BORDERS = /** @type {[string, string][]} */ ([
@@ -44,7 +44,7 @@ function sheet(wire, drawing) {
     const label = k ? "height of the sheet" : "width of the sheet";
     const input = make("input", { type: "text", inputmode: "decimal", "aria-label": `${label}, in ${units.word}`, "data-key": `sheet-${k}`, placeholder: "any" });
     input.value = side === null ? "" : bare(side, 1);
-    return input;
+    return holdable(input);
   });
   const changed = () => {
     if (sides.every((side) => !side.value.trim())) return wire.change({ do: "set", key: "sheet_mm", value: null });

@@ -36,13 +36,12 @@ export class Steel {
   /** @param {OpenJob} job @param {Drawing} drawing @returns {Node[]} */
   place(job, drawing) {
     const { settings } = job;
-    const set = (/** @type {string} */ key) => (/** @type {string} */ value) => this.wire.change({ do: "set", key, value });
     const done = this.done(job, drawing);
     const nDone = done.filter(Boolean).length;
     const { sums } = drawing;
     const minutes = `${sums.metres.toFixed(1)} m with the torch, ${sums.starts} starts, about ${Math.max(1, Math.round(sums.arc_min))} minutes of arc in ${sums.elapsed_min} minutes at the table. Filter shade ${sums.shade} at least.`;
     const how = job.corrections.order_px.length ? "by hand" : settings.order ?? "planned";
-    const choices = /** @type {[string, string][]} */ ([["planned", "so that the sheet stays flat"], ["near", "the nearest next"], ["sweep", "from left to right"], ["small-first", "the smallest first"]]);
+    const choices = /** @type {[string, string][]} */ ([["planned", "to keep it flat"], ["near", "nearest next"], ["sweep", "left to right"], ["small-first", "smallest first"]]);
     if (how === "by hand") choices.unshift(["by hand", "as you put them"]);
     return [
       make("h2", { id: "placename" }, "Steel"),
@@ -57,14 +56,7 @@ export class Steel {
       make("p", { class: "soft" }, "The torch's own manual and local rules win over anything said here. Eyes, lungs, hands, fire."),
       make("h2", {}, "On paper"),
       this.#files(drawing),
-      ...this.#light(),
     ];
-    // set is for settings that only this place shows
-    void set;
-  }
-
-  #light() {
-    return [];
   }
 
   /** @param {Drawing} drawing */
@@ -117,7 +109,7 @@ export class Steel {
     tick.checked = isDone;
     tick.addEventListener("change", () => this.#tick(cut.number, tick.checked));
     const grip = make("button", { type: "button", class: "grip", "data-key": `grip-${cut.number}`, title: "drag it, or move it with the arrow keys", "aria-label": `cut ${cut.number}, ${words}: move it with the arrow keys` }, String(cut.number));
-    const item = make("li", { "data-cut": cut.number }, grip, small, make("button", { type: "button", class: "show", click: () => this.#show(cut) }, words), tick);
+    const item = make("li", { "data-cut": cut.number }, grip, small, make("button", { type: "button", class: "show", "aria-label": `show cut ${cut.number}, ${words}`, click: () => this.#show(cut) }, make("span", {}, KINDS[cut.kind]), make("span", { class: "soft" }, length(cut.length_mm))), tick);
     grip.addEventListener("keydown", (event) => {
       const by = event.key === "ArrowUp" ? -1 : event.key === "ArrowDown" ? 1 : 0;
       if (!by) return;

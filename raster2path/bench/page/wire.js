@@ -1,6 +1,6 @@
 /** The line to the server: what it tells, what it is asked. The page keeps nothing else. */
 
-/** @import {Change, Drawing, State} from "./types.js" */
+/** @import {Change, Drawing, Glimpse, State} from "./types.js" */
 
 export class Wire extends EventTarget {
   constructor() {
@@ -11,9 +11,9 @@ export class Wire extends EventTarget {
     this.drawing = null;
     /** @type {string | null} */
     this.stage = null;
+    /** @type {Record<string, Glimpse>} */
+    this.glimpses = {};
     this.isLost = false;
-    this.asked = 0;
-    this.answered = 0;
     this.#listen();
   }
 
@@ -25,6 +25,10 @@ export class Wire extends EventTarget {
       const isDone = this.drawing?.is_final && this.drawing.number >= (this.state.open?.number ?? 0);
       this.stage = isDone ? null : this.stage;
       this.#tell("drawing");
+    });
+    source.addEventListener("glimpses", (event) => {
+      this.glimpses = JSON.parse(event.data);
+      this.#tell("glimpses");
     });
     source.addEventListener("stage", (event) => {
       this.stage = JSON.parse(event.data).stage;
@@ -43,6 +47,7 @@ export class Wire extends EventTarget {
     this.state = state;
     if (!state.open || state.open.folder !== had) {
       if (!state.open || this.drawing?.name !== state.open.name) this.drawing = null;
+      this.glimpses = {};
       this.stage = state.open ? this.stage : null;
     }
     if (state.open?.trouble) this.stage = null;

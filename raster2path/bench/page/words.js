@@ -25,7 +25,7 @@ export function offer(about, words, at, gone) {
   const buttons = words.slice(0, 5).map(({ word, is, go }) =>
     make("button", {
       type: "button",
-      "aria-pressed": is === undefined ? null : is,
+      "aria-pressed": is === undefined ? null : String(is),
       click: () => {
         hush(true);
         go();
