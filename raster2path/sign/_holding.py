@@ -548,6 +548,8 @@ class Holding:
         """Wider ties for some pieces, as far as there is room."""
         for share in (1.0, 0.6):
             for one in ties_across(self.held, below):
+                if not any(held is one for held in self.held):
+                    continue  # widened just now, as another one's image
                 excess = self._excess(below)
                 if excess <= 1:
                     return

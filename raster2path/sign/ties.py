@@ -28,6 +28,7 @@ from raster2path.sign._points import blunt_note, blunted
 from raster2path.sign._proof import free_ties, without_small_loose
 from raster2path.sign._rail import rail_under, with_rail
 from raster2path.sign._slits import slit_zone, with_gaps
+from raster2path.sign._small import small_notes
 from raster2path.sign._surgery import Ring
 from raster2path.sign._webs import thin_places
 from raster2path.sign._widened import widened
@@ -123,6 +124,7 @@ def hold(
             *art.notes,
             *_loose_notes(loose),
             *_speck_notes([*(piece.shape for piece in specks), *dropped]),
+            *small_notes(art, [piece.shape for piece in specks], rules=rules),
             *slit_notes,
             *_weak_notes([holding.pieces[k] for k in weak]),
             *_rail_notes(rail),
