@@ -143,7 +143,6 @@ def test_every_answer_is_strict() -> None:
 def test_it_listens_on_this_machine_only() -> None:
     with listen() as here:
         assert here.getsockname()[0] == "127.0.0.1"
-        here.listen()
         with pytest.raises(UsageError, match="can't be used"):
             listen(here.getsockname()[1])
         with socket.create_connection(here.getsockname(), timeout=2):

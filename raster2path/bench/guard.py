@@ -5,6 +5,7 @@ Pure ASGI, so that any page of ours can stand behind it. What it promises is lis
 
 from __future__ import annotations
 
+import contextlib
 import hmac
 import re
 import secrets
@@ -87,7 +88,7 @@ class Door:
 
 
 def listen(port: int = 0) -> socket.socket:
-    """A socket bound to loopback; port 0: any free one.
+    """A socket that listens on loopback; port 0: any free one.
 
     Raises:
         UsageError: the port is taken or not ours to take.
@@ -96,6 +97,7 @@ def listen(port: int = 0) -> socket.socket:
     here.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
         here.bind((LOOPBACK, port))
+        here.listen(128)  # so that a browser may come before the server is ready
     except OSError as error:
         here.close()
         raise UsageError(
@@ -208,30 +210,32 @@ class Guard:
         await _answer(send, 303, "", more)
 
     async def _pass(self, scope: Scope, receive: Receive, send: Send) -> None:
-        is_begun = False
+        is_begun = is_too_long = False
         n_bytes = 0
 
         async def counted() -> Message:
-            nonlocal n_bytes
+            nonlocal n_bytes, is_too_long
             message = await receive()
             if message["type"] == "http.request":
                 n_bytes += len(message.get("body", b""))
                 if n_bytes > self._most_bytes(scope):
+                    is_too_long = True
                     raise TooLargeError
             return message
 
         async def dressed(message: Message) -> None:
             nonlocal is_begun
+            if is_too_long and not is_begun:
+                return  # what the app makes of the break is not the answer
             if message["type"] == "http.response.start":
                 is_begun = True
                 message["headers"] = _dressed(message.get("headers", ()))
             await send(message)
 
-        try:
+        with contextlib.suppress(TooLargeError):
             await self._app(scope, counted, dressed)
-        except TooLargeError:
-            if not is_begun:
-                await _answer(send, 413, self._too_large(scope))
+        if is_too_long and not is_begun:
+            await _answer(send, 413, self._too_large(scope))
 
     def _most_bytes(self, scope: Scope) -> int:
         return MOST_UPLOAD_BYTES if scope["path"] in self._uploads else MOST_BYTES

@@ -1,0 +1,304 @@
+"""The bench in a real browser: the whole way, every correction there and back, nothing lost."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from playwright.sync_api import Browser, Page, expect
+
+from raster2path.cli import main
+from tests.benches import (
+    DESKTOP,
+    SAMPLES,
+    TABLET,
+    Bench,
+    bench,
+    browser,
+    drop,
+    one_step,
+    page,
+    settled,
+)
+
+HERON = SAMPLES / "heron-sketch.jpg"
+SMALL = SAMPLES / "small" / "ferry-solid.png"
+
+
+@pytest.fixture(scope="module")
+def chromium() -> Iterator[Browser]:
+    with browser() as one:
+        yield one
+
+
+@pytest.fixture
+def desk(tmp_path: Path) -> Iterator[Bench]:
+    with bench(tmp_path / "jobs") as one:
+        yield one
+
+
+def laid(new: Page, desk: Bench, picture: Path = SMALL) -> None:
+    """A picture on the bench, answered in full."""
+    new.goto(desk.address)
+    drop(new, picture)
+    expect(new.locator("html")).to_have_attribute("data-number", "1")
+    settled(new)
+
+
+def go(new: Page, place: str) -> None:
+    new.get_by_role("button", name=place, exact=True).click()
+
+
+def pick(new: Page, what: str, number: int, word: str) -> None:
+    """Touch a thing by keyboard and choose a word."""
+    new.locator(f"[data-what={what}][data-number='{number}'][tabindex]").focus()
+    new.keyboard.press("Enter")
+    new.locator("#words").get_by_role("button", name=word, exact=True).click()
+
+
+@pytest.mark.parametrize(
+    ("picture", "size", "is_touch"),
+    [(HERON, DESKTOP, False), (SMALL, TABLET, True)],
+    ids=["desktop", "tablet"],
+)
+def test_the_whole_way_from_a_photograph_to_a_saved_job_without_an_island(
+    chromium: Browser, desk: Bench, picture: Path, size: tuple[int, int], *, is_touch: bool
+) -> None:
+    with page(chromium, size, is_touch=is_touch) as new:
+        laid(new, desk, picture)
+        assert "token" not in new.url
+        expect(new.locator("#notes .free")).to_be_visible()
+        expect(new.locator("#place")).to_contain_text("Read as ")
+        go(new, "Sign")
+        with one_step(new):
+            new.get_by_label("how ties are laid").select_option("none")
+        expect(new.locator("#notes li.fault").first).to_contain_text("would fall out")
+        expect(new.locator("#notes .free")).to_have_count(0)
+        with one_step(new):
+            new.get_by_role("button", name="tie it").first.click()
+        expect(new.locator("#notes .free")).to_be_visible()
+        with one_step(new):
+            new.get_by_label("width, in mm").fill("50cm")
+            new.keyboard.press("Enter")
+        expect(new.get_by_label("width, in mm")).to_have_value("500")
+        go(new, "Steel")
+        expect(new.locator(".cuts li")).not_to_have_count(0)
+        new.locator("#save").click()
+        expect(new.locator("#save")).to_have_text("saved")
+    (folder,) = desk.jobs.iterdir()
+    saved = {file.name: file.read_bytes() for file in folder.iterdir() if file.name != picture.name}
+    assert {"guides.svg", "guides.pdf", "job.pdf", "as-hung.png", "job.toml"} <= set(saved)
+    for name in saved:
+        if name != "job.toml":
+            (folder / name).unlink()
+    assert main(["guide", str(folder / "job.toml")]) == 0
+    again = {name: (folder / name).read_bytes() for name in saved}
+    assert again == saved, "the command makes other files from the page's job.toml"
+
+
+def corrections(desk: Bench) -> dict[str, Any]:
+    return dict(desk.toml().get("corrections", {}))
+
+
+def rub(new: Page) -> None:
+    """Rub out some of the picture's middle."""
+    new.keyboard.press("r")
+    box = new.locator("#sheet").bounding_box()
+    assert box is not None
+    x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+    new.mouse.move(x - 60, y)
+    new.mouse.down()
+    new.mouse.move(x + 60, y + 10, steps=6)
+    new.mouse.up()
+
+
+def drag_tie(new: Page) -> None:
+    box = new.locator("[data-what=tie]").first.bounding_box()
+    assert box is not None
+    x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+    new.mouse.move(x, y)
+    new.mouse.down()
+    new.mouse.move(x, y + 80, steps=5)
+    new.mouse.up()
+
+
+STEPS: dict[str, tuple[str, Callable[[Page], None], str]] = {
+    "an edge's kind": ("Drawing", lambda new: pick(new, "edge", 3, "ruled"), "geometric_px"),
+    "ink rubbed out": ("Drawing", rub, "ink_px"),
+    "a tie removed": ("Sign", lambda new: pick(new, "tie", 0, "remove"), "no_ties_px"),
+    "a tie widened": ("Sign", lambda new: pick(new, "tie", 0, "wider"), "wide_ties_px_mm"),
+    "a tie dragged": ("Sign", drag_tie, "ties_px"),
+    "a tie lost": ("Sign", lambda new: pick(new, "tie", 0, "burnt through"), "lost_ties_px"),
+    "a cut done": (
+        "Steel",
+        lambda new: new.get_by_label("cut 2 is done").check(),
+        "done_px",
+    ),
+    "a cut moved": (
+        "Steel",
+        lambda new: new.locator("[data-key=grip-1]").press("ArrowDown"),
+        "order_px",
+    ),
+}
+
+
+def test_every_correction_is_kept_taken_back_and_done_again(chromium: Browser, desk: Bench) -> None:
+    with page(chromium) as new:
+        laid(new, desk)
+        for name, (place, act, key) in STEPS.items():
+            go(new, place)
+            assert key not in corrections(desk), name
+            with one_step(new):
+                act(new)
+            new.keyboard.press("Escape")
+            kept = corrections(desk)
+            assert kept.get(key), name
+            with one_step(new):
+                new.locator("#undo").click()
+            assert key not in corrections(desk), name
+            with one_step(new):
+                new.locator("#redo").click()
+            assert corrections(desk) == kept, name
+            with one_step(new):
+                new.locator("#undo").click()
+
+
+def test_settings_are_kept_and_taken_back(chromium: Browser, desk: Bench) -> None:
+    with page(chromium) as new:
+        laid(new, desk)
+        go(new, "Sign")
+        with one_step(new):
+            new.get_by_label("the border").select_option("oval")
+        assert desk.toml()["settings"]["border"] == "oval"
+        with one_step(new):
+            new.get_by_label("mounting holes").select_option("2")
+        with one_step(new):
+            new.get_by_label("width of the sheet").fill("400")
+            new.get_by_label("height of the sheet").fill("300")
+            new.keyboard.press("Enter")
+        fault = new.locator("#notes li.fault").filter(has_text="your sheet is")
+        expect(fault).to_be_visible()
+        with one_step(new):
+            fault.get_by_role("button", name=re.compile("make it .* wide")).click()
+        expect(fault).to_have_count(0)
+        for _ in range(4):
+            with one_step(new):
+                new.locator("#undo").click()
+        assert "border" not in desk.toml()["settings"]
+        expect(new.locator("#undo")).to_be_disabled()
+
+
+def test_a_slider_dragged_is_one_step(chromium: Browser, desk: Bench) -> None:
+    with page(chromium) as new:
+        laid(new, desk)
+        slider = new.get_by_label("Flowing edges may leave")
+        for _ in range(4):
+            slider.press("ArrowRight")
+            new.wait_for_timeout(150)
+        settled(new)
+        assert desk.toml()["settings"]["organic_tolerance_mm"] > 1.0
+        new.locator("#undo").click()
+        expect(new.locator("#undo")).to_be_disabled()
+        assert desk.toml()["settings"]["organic_tolerance_mm"] == 1.0
+
+
+def test_what_makes_no_sense_is_one_plain_sentence(chromium: Browser, desk: Bench) -> None:
+    with page(chromium) as new:
+        laid(new, desk)
+        go(new, "Sign")
+        new.get_by_label("width, in mm").fill("a hand's breadth")
+        new.keyboard.press("Enter")
+        expect(new.locator("#toast")).to_contain_text("no length")
+        new.get_by_label("width, in mm").fill("5")
+        new.keyboard.press("Enter")
+        expect(new.locator("#toast")).to_contain_text("expected 10 to 20000 mm")
+        assert "width_mm" not in desk.toml()["settings"]
+
+
+def test_reload_in_the_middle_of_everything(chromium: Browser, desk: Bench) -> None:
+    with page(chromium) as new:
+        laid(new, desk)
+        go(new, "Sign")
+        new.get_by_label("the border").select_option("oval")
+        new.reload()
+        settled(new)
+        expect(new.get_by_label("the border")).to_have_value("oval")
+        with one_step(new):
+            new.locator("#undo").click()  # even the steps back are still there
+        expect(new.get_by_label("the border")).not_to_have_value("oval")
+
+
+def test_two_pages_on_one_job_show_the_same(chromium: Browser, desk: Bench) -> None:
+    with page(chromium) as one:
+        laid(one, desk)
+        other = one.context.new_page()
+        other.goto(desk.origin)
+        settled(other)
+        with one_step(other):
+            go(one, "Sign")
+            one.get_by_label("the border").select_option("oval")
+        go(other, "Sign")
+        expect(other.get_by_label("the border")).to_have_value("oval")
+        with one_step(one):
+            other.locator("#undo").click()
+        expect(one.get_by_label("the border")).not_to_have_value("oval")
+
+
+def test_nothing_is_lost_when_the_bench_is_killed(chromium: Browser, tmp_path: Path) -> None:
+    with page(chromium) as new:
+        with bench(tmp_path / "jobs") as first:
+            laid(new, first)
+            go(new, "Sign")
+            with one_step(new):
+                new.get_by_label("the border").select_option("oval")
+            pick(new, "tie", 0, "remove")  # killed while this is being worked out
+            new.wait_for_timeout(300)
+            port = first.port
+            first.kill()
+            expect(new.locator("#busy")).to_contain_text("does not answer")
+        assert first.toml()["corrections"]["no_ties_px"]
+        with bench(tmp_path / "jobs", port=port) as second:
+            new.goto(second.address)
+            new.get_by_role("button", name=re.compile("ferry-solid")).click()
+            settled(new)
+            go(new, "Sign")
+            expect(new.get_by_label("the border")).to_have_value("oval")
+            assert second.toml()["corrections"]["no_ties_px"]
+
+
+def test_keys_alone_lead_from_place_to_place_and_say_what_they_do(
+    chromium: Browser, desk: Bench
+) -> None:
+    with page(chromium) as new:
+        laid(new, desk)
+        new.keyboard.press("2")
+        expect(new.locator("#placename")).to_have_text("Sign")
+        new.keyboard.press("?")
+        expect(new.locator("#help")).to_be_visible()
+        new.keyboard.press("Escape")
+        expect(new.locator("#help")).not_to_be_visible()
+        new.keyboard.press("3")
+        expect(new.locator("#placename")).to_have_text("Steel")
+        new.keyboard.press("1")
+        label = new.locator("[data-what=edge]").first.get_attribute("aria-label")
+        assert re.fullmatch(r"edge 1 of \d+, (flowing|lettering|ruled), [\d.]+ mm.*", label or "")
+        new.keyboard.press("f")
+        expect(new.locator("#finished img")).to_be_visible()
+        with new.expect_download() as coming:
+            new.get_by_role("link", name="save the picture").click()
+        assert coming.value.path().read_bytes().startswith(b"\x89PNG")
+
+
+def test_files_to_take_along(chromium: Browser, desk: Bench) -> None:
+    begins = {"pages-a4.pdf": b"%PDF", "guides.dxf": b"  0\nSECTION", "job.pdf": b"%PDF"}
+    with page(chromium) as new:
+        laid(new, desk)
+        go(new, "Steel")
+        for name, first in begins.items():
+            with new.expect_download() as coming:
+                new.locator(f"a[href='/files/{name}']").click()
+            assert coming.value.suggested_filename.endswith(name)
+            assert coming.value.path().read_bytes().startswith(first), name
