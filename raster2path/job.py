@@ -312,15 +312,19 @@ class TorchRules:
         kerf_mm: 0 is allowed; then the torch line is the edge.
         cleanup_mm: None: lettering 0.5 mm where the opening is wider than 12 mm, else 0;
             organic 0.
+        pull_mm: how long a cut one makes in one go; longer ones get rests. Common practice, no
+            source: the coupon's freehand line tells.
     """
 
     kerf_mm: float = 1.5
     cleanup_mm: float | None = None
+    pull_mm: float = 400.0
 
     def __post_init__(self) -> None:
         check_range("--kerf", self.kerf_mm, 0, 10)
         if self.cleanup_mm is not None:
             check_range("--cleanup", self.cleanup_mm, 0, 10)
+        check_range("--pull", self.pull_mm, 50, 100_000)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -7,6 +7,7 @@ uses the same coordinates, x right and y down, seen from the side the torch work
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass, field, replace
 from enum import Enum
 
@@ -517,6 +518,24 @@ class CutType(Enum):
 
 
 @dataclass(frozen=True, slots=True)
+class Rest:
+    """A planned stop in a long cut.
+
+    Attributes:
+        place_mm: on the cut's path.
+        along_mm: how far along it that is.
+        run_off: from there into the drop, so that the arc does not stop on the edge; None on a
+            slit, or where there is no room.
+        restart: from a new pierce in the drop back to the same place; None, again.
+    """
+
+    place_mm: complex
+    along_mm: float
+    run_off: Path | None = None
+    restart: Path | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Cut:
     """One pass of the torch.
 
@@ -525,6 +544,7 @@ class Cut:
         pierce_mm: where the arc goes through: in the drop, or on the slit.
         lead_in: from the pierce to where the path starts, or None where it starts there.
         run_past: the tail beyond the closing point, or None.
+        rests: stops on the way, in the order of travel; the parts between are 1a, 1b and so on.
         inside: indices in `TorchPlan.cuts` of the cuts that go round this one, by the rings
             before ties; those must come later.
     """
@@ -536,6 +556,26 @@ class Cut:
     lead_in: Path | None = None
     run_past: Path | None = None
     inside: frozenset[int] = frozenset()
+    rests: tuple[Rest, ...] = ()
+
+    @property
+    def leads(self) -> tuple[Path, ...]:
+        """All travel that is not on the path: lead-in, run-offs and restarts, run-past."""
+        resting = (lead for rest in self.rests for lead in (rest.run_off, rest.restart))
+        every = (self.lead_in, *resting, self.run_past)
+        return tuple(lead for lead in every if lead is not None)
+
+    @property
+    def parts_mm(self) -> tuple[float, ...]:
+        """Length of each part between the rests; one part, as long as the path, without any."""
+        whole = 0.0 if self.path is None else self.path.length
+        bounds = (0.0, *(rest.along_mm for rest in self.rests), whole)
+        return tuple(b - a for a, b in itertools.pairwise(bounds))
+
+    @property
+    def n_starts(self) -> int:
+        """How often the arc is struck."""
+        return 1 + len(self.rests)
 
 
 @dataclass(frozen=True, slots=True)

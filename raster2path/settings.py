@@ -483,6 +483,15 @@ SETTINGS = (
         help="left on to be ground away (default: lettering 0.5 in openings over 12 mm, else 0)",
     ),
     Setting(
+        key="pull_mm",
+        option="pull",
+        place=("torch", "pull_mm"),
+        read=length_mm,
+        group=TORCH,
+        metavar="MM",
+        help="how long a cut you make in one go; longer ones get rests (default 400)",
+    ),
+    Setting(
         key="order",
         option="order",
         place=("order", "how"),

@@ -113,7 +113,7 @@ def _draw(sheet: _Sheet, order: CutOrder) -> None:
     for number, cut in enumerate(order.cuts, 1):
         if cut.path is not None and cut.type is not CutType.SLIT:
             sheet.path(cut.path, "torch")
-        for lead in (cut.lead_in, cut.run_past):
+        for lead in cut.leads:
             if lead is not None:
                 sheet.path(lead, "leads")
         sheet.ring(cut.pierce_mm, PIERCE_MM, "pierces")

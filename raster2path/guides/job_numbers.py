@@ -126,5 +126,6 @@ def _cut(k: int, cut: Cut) -> dict[str, object]:
         "type": cut.type.value,
         "kind": cut.kind.token,
         "length_mm": round(cut.path.length, 2) if cut.path else 0.0,
-        "pierce_mm": [round(cut.pierce_mm.real, 2), round(cut.pierce_mm.imag, 2)],
+        "pierce_mm": _xy(cut.pierce_mm),
+        "rests_mm": [_xy(rest.place_mm) for rest in cut.rests],
     }

@@ -8,13 +8,15 @@ from __future__ import annotations
 
 import io
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from raster2path.geometry import Kind
+from raster2path.guides._aids import part_name
 from raster2path.guides._heat_map import draw_heat_map
 from raster2path.guides._sheet_picture import draw_sign
 from raster2path.guides.full_size import POINTS_PER_MM, new_canvas
-from raster2path.model import Cut, CutOrder, CutType, Forecast, Note, NoteKind, Stamp, Tally
+from raster2path.model import CutOrder, CutType, Forecast, Note, NoteKind, Stamp, Tally
 
 if TYPE_CHECKING:
     from reportlab.pdfgen.canvas import Canvas
@@ -97,13 +99,13 @@ def job_sheet_pdf(
     y = _lines(canvas, "Mind", _cautions(tally), y)
     small = [_told(note) for note in notes if note.kind in SMALL]
     y = _lines(canvas, "Thin or small", small[:5], y)
-    cuts = list(enumerate(order.cuts, 1))
-    while cuts:
+    rows = _rows(order, speed_mm_min)
+    while rows:
         n = int((y - RIM_MM - 8) // ROW_MM)
         if n > 0:
-            _table(canvas, order, cuts[:n], y, speed_mm_min)
-            cuts = cuts[n:]
-        if cuts:
+            _table(canvas, rows[:n], y)
+            rows = rows[n:]
+        if rows:
             canvas.showPage()
             canvas.scale(POINTS_PER_MM, POINTS_PER_MM)
             y = _head(canvas, stamp)
@@ -250,7 +252,7 @@ def _lines(
 
 COLUMNS = (
     (0.0, "cut"),
-    (14.0, "makes"),
+    (16.0, "makes"),
     (46.0, "kind"),
     (76.0, "length"),
     (100.0, "arc on"),
@@ -265,39 +267,47 @@ def _long(length_mm: float) -> str:
     return f"{length_mm / 1000:.2f} m"
 
 
-def _table(
-    canvas: Canvas,
-    order: CutOrder,
-    cuts: Sequence[tuple[int, Cut]],
-    y: float,
-    speed_mm_min: float,
-) -> None:
+@dataclass(frozen=True, slots=True)
+class _Row:
+    """A line of the table: a cut, or a part of one between two rests."""
+
+    words: tuple[str, ...]
+    is_done: bool
+
+
+def _rows(order: CutOrder, speed_mm_min: float) -> list[_Row]:
+    out = []
+    for k, cut in enumerate(order.cuts):
+        wait_s = order.waits_s[k] if order.waits_s else 0.0
+        for part, length in enumerate(cut.parts_mm):
+            words = (
+                part_name(k + 1, part) if cut.rests else str(k + 1),
+                NAMES[cut.type] if part == 0 else "after a rest",
+                KINDS[cut.kind],
+                _long(length),
+                f"{0.5 + 60 * length / speed_mm_min:.0f} s",
+                order.stand_names[k] if order.stands else "",
+                f"{wait_s:.0f} s" if wait_s and part == 0 else "",
+            )
+            out.append(_Row(words, order.is_done[k]))
+    return out
+
+
+def _table(canvas: Canvas, rows: Sequence[_Row], y: float) -> None:
     canvas.setFont("Helvetica-Bold", TEXT_MM)
     for x, word in (*COLUMNS, (164.0, "done")):
         canvas.drawString(RIM_MM + x, y - 5, word)
     y -= 8
-    for number, cut in cuts:
-        length = cut.path.length if cut.path else 0.0
-        seconds = 0.5 + 60 * length / speed_mm_min
-        wait_s = order.waits_s[number - 1] if order.waits_s else 0.0
-        words = (
-            str(number),
-            NAMES[cut.type],
-            KINDS[cut.kind],
-            _long(length),
-            f"{seconds:.0f} s",
-            order.stand_names[number - 1] if order.stands else "",
-            f"{wait_s:.0f} s" if wait_s else "",
-        )
+    for row in rows:
         canvas.setLineWidth(0.1)
         canvas.line(RIM_MM, y, PAGE_MM[0] - RIM_MM, y)
-        for (x, _), word in zip(COLUMNS, words, strict=True):
+        for (x, _), word in zip(COLUMNS, row.words, strict=True):
             canvas.setFont("Helvetica-Bold" if x == 0 else "Helvetica", TEXT_MM)
             canvas.drawString(RIM_MM + x, y - 0.7 * ROW_MM, word)
         canvas.setLineWidth(0.3)
         x, low = RIM_MM + 166, y - 0.8 * ROW_MM
         canvas.rect(x, low, 6, 6, fill=0)
-        if order.is_done[number - 1]:
+        if row.is_done:
             canvas.line(x, low, x + 6, low + 6)
             canvas.line(x, low + 6, x + 6, low)
         y -= ROW_MM

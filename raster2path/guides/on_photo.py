@@ -126,7 +126,7 @@ def _draw_order(board: _Board, order: CutOrder, palette: Palette) -> None:
     for cut in order.cuts:
         if cut.path is not None:
             by_kind[cut.kind].append(board.line(cut.path))
-        for path in (cut.lead_in, cut.run_past):
+        for path in cut.leads:
             if path is not None:
                 leads[cut.kind].append(board.line(path))
     thick = {kind: max(2, round(3 * unit * palette.ink(kind).width_mm)) for kind in Kind}

@@ -16,7 +16,7 @@ from svgwrite.container import Group
 from svgwrite.drawing import Drawing
 
 from raster2path.geometry import Arc, Cubic, Kind, Line, Path, Points, Segment, signed_area
-from raster2path.guides._aids import stands
+from raster2path.guides._aids import rests, stands
 from raster2path.guides._places import HEIGHTS_MM, Floor, Numeral, Wanted, place_numerals
 from raster2path.guides._scale import draw_scale
 from raster2path.guides._write import at, mark_data, number, short, writable
@@ -84,6 +84,7 @@ def guides_svg(
         _punched(drawing, punched_mm, palette),
         stands(drawing, order, floor, palette),
         _numerals(drawing, order, floor, flats, palette),
+        rests(drawing, order, floor, palette),
         scale,
     ):
         if group.elements:
@@ -200,7 +201,7 @@ class _Flats:
     def __init__(self, order: CutOrder) -> None:
         cuts, plan = order.plan.cuts, order.plan
         torch = (cut.path for cut in cuts if cut.path is not None)
-        leads = (path for cut in cuts for path in (cut.lead_in, cut.run_past) if path is not None)
+        leads = (path for cut in cuts for path in cut.leads)
         ties = (np.array([[z.real, z.imag] for z in tie.corners]) for tie in plan.sign.ties)
         others = (*map(_polyline, leads), *(np.vstack([tie, tie[:1]]) for tie in ties))
         object.__setattr__(self, "edges", tuple(_polyline(edge.path) for edge in plan.edges))
@@ -220,6 +221,10 @@ def _take_lines(floor: Floor, order: CutOrder, flats: _Flats) -> None:
     floor.take_lines(thin, width_mm=2 * _CLEAR_MM)
     for cut in order.cuts:
         floor.take_disc(cut.pierce_mm, PIERCE_MM + _CLEAR_MM / 2)
+        for rest in cut.rests:
+            floor.take_disc(rest.place_mm, 1.5)
+            if rest.restart is not None:
+                floor.take_disc(rest.restart.start, PIERCE_MM / 2 + _CLEAR_MM / 2)
     corners = (0j, complex(floor.size_mm[0]), complex(*floor.size_mm), 1j * floor.size_mm[1])
     rim = np.array([[z.real, z.imag] for z in (*corners, 0j)])
     floor.take_lines([rim], width_mm=4 * _CLEAR_MM)
@@ -320,6 +325,12 @@ def _leads(drawing: Drawing, order: CutOrder, palette: Palette) -> Group:
                 colour = palette.ink(cut.kind).colour
                 name = f"{word}-{n:03d}"
                 group.add(drawing.path(d=path_data(path), id=name, stroke=colour))
+        for k, rest in enumerate(cut.rests, 1):
+            for word, path in (("rest", rest.run_off), ("lead", rest.restart)):
+                if path is not None:
+                    colour = palette.ink(cut.kind).colour
+                    name = f"{word}-{n:03d}-{k}"
+                    group.add(drawing.path(d=path_data(path), id=name, stroke=colour))
     return group
 
 
@@ -331,6 +342,14 @@ def _pierces(drawing: Drawing, order: CutOrder, palette: Palette) -> Group:
         ring = drawing.circle(center=centre, r=short(PIERCE_MM), stroke=colour)
         ring["id"] = f"pierce-{n:03d}"
         group.add(ring)
+        for k, rest in enumerate(cut.rests, 1):
+            if rest.restart is not None:
+                z = rest.restart.start
+                small = drawing.circle(
+                    center=(number(z.real), number(z.imag)), r=short(PIERCE_MM / 2), stroke=colour
+                )
+                small["id"] = f"pierce-{n:03d}-{k}"
+                group.add(small)
     return group
 
 

@@ -59,15 +59,14 @@ class Start:
     run_past: Path | None
 
 
-def begin(loops: Sequence[Loop], proof: Proof, kerf_mm: float) -> list[Start]:
+def begin(loops: Sequence[Loop], room: Room, kerf_mm: float) -> list[Start]:
     """Pierce, lead-in and run-past of closed cuts; no piece of a path is split.
 
     Args:
         loops: the torch lines.
-        proof: knows the edges round each drop.
+        room: knows the edges round each loop's drop.
         kerf_mm: the pierce stands a kerf and a half from any edge where there is room.
     """
-    room = _Room(loops, proof)
     searches = [_Search(loop, kerf_mm) for loop in loops]
     _look(searches, room, 1.5 * kerf_mm + 1e-9)
     turned = []
@@ -89,7 +88,7 @@ def begin(loops: Sequence[Loop], proof: Proof, kerf_mm: float) -> list[Start]:
     return starts
 
 
-class _Room:
+class Room:
     """Where the middle of the arc may go without touching metal."""
 
     def __init__(self, loops: Sequence[Loop], proof: Proof) -> None:
@@ -179,7 +178,7 @@ def _joints(path: Path, turn: Floats) -> tuple[Ints, Floats]:
     return some, cost[some]
 
 
-def _look(searches: Sequence[_Search], room: _Room, wanted_mm: float) -> None:
+def _look(searches: Sequence[_Search], room: Room, wanted_mm: float) -> None:
     """Finds each loop's best pierce, all loops side by side."""
     todo = list(range(len(searches)))
     while todo:
@@ -198,7 +197,7 @@ def _look(searches: Sequence[_Search], room: _Room, wanted_mm: float) -> None:
             searches[k].take(places[own == k], clear[own == k])
 
 
-def _tails(paths: Sequence[Path], own: Ints, room: _Room) -> dict[int, Segment]:
+def _tails(paths: Sequence[Path], own: Ints, room: Room) -> dict[int, Segment]:
     """The first of several tails that curls into the drop without touching metal."""
     found: dict[int, Segment] = {}
     made = {k: _tails_of(path) for k, path in zip(own.tolist(), paths, strict=True)}

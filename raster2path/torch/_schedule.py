@@ -35,8 +35,9 @@ FLAT_MM = 0.3
 ROUND_MM = 25.0
 """Blank beyond the outermost cut, where its size is not said."""
 
-PIERCE_S, MOVE_S = 0.5, 4.0
-"""To strike and go through; to look, lift the shade and settle. Assumed (FINDINGS 7)."""
+PIERCE_S, MOVE_S, REST_S = 0.5, 4.0, 3.0
+"""To strike and go through; to look, lift the shade and settle; to shift one's grip at a rest.
+Assumed."""
 
 CARRY_MM_S = 500.0
 """How fast the torch is carried; assumed."""
@@ -164,7 +165,11 @@ def work_of(plan: TorchPlan, rules: OrderRules, *, is_quick: bool = False) -> Wo
         last = cut.run_past or cut.path
         ends.append(cut.pierce_mm if last is None else _end(last))
         lead_s.append(PIERCE_S + (cut.lead_in.length if cut.lead_in else 0) / speed)
-        path_s.append(made.length_mm / speed)
+        off_mm = sum(
+            lead.length for rest in cut.rests for lead in (rest.run_off, rest.restart) if lead
+        )
+        resting_s = len(cut.rests) * (REST_S + PIERCE_S)
+        path_s.append((made.length_mm + off_mm) / speed + resting_s)
         tail_s.append((cut.run_past.length if cut.run_past else 0) / speed)
     stands = stands_round(plan, starts, grid, rules)
     return Work(

@@ -18,6 +18,7 @@ from raster2path.model import (
     CutType,
     Note,
     NoteKind,
+    Rest,
     Sign,
     SignEdge,
     TorchPlan,
@@ -26,9 +27,10 @@ from raster2path.torch._cleanup import Track, spare_mm
 from raster2path.torch._cleanup import tracks as tracks_round
 from raster2path.torch._edges import FLATNESS_MM, Pieces, Proof, Tagged, tagged
 from raster2path.torch._faces import Face, faces_by_ring, faces_of, polygons
-from raster2path.torch._leads import Loop, Start, begin
+from raster2path.torch._leads import Loop, Room, Start, begin
 from raster2path.torch._narrow import Lost, closed_up, is_clear, middle_line, middle_of
 from raster2path.torch._offset import Eroded
+from raster2path.torch._rests import rests_along
 
 SMALLEST_LOOP_MM = 1.2
 """A torch line shorter than this all round is no loop: the pierce has made the hole."""
@@ -108,14 +110,18 @@ def _cut_faces(work: _Work, faces: Sequence[Face]) -> dict[int, list[SignEdge]]:
         work.sign, work.rules, Pieces(work.rings), proof, faces=faces, by_ring=by_ring
     )
     loops = [loop for k, face in enumerate(faces) for loop in _loops(work, face, k, tracks[k])]
-    starts = begin([loop for loop, _ in loops], proof, work.rules.kerf_mm)
+    room = Room([loop for loop, _ in loops], proof)
+    starts = begin(room.loops, room, work.rules.kerf_mm)
+    rests = rests_along([start.path for start in starts], room, work.rules.pull_mm)
     kept: dict[int, list[SignEdge]] = {}
     for k, face in enumerate(faces):
         own = [
-            (*pair, start) for pair, start in zip(loops, starts, strict=True) if pair[0].face == k
+            (*pair, start, stops)
+            for pair, start, stops in zip(loops, starts, rests, strict=True)
+            if pair[0].face == k
         ]
-        for loop, owner, start in own:
-            _add_loop(work, owner, loop, start)
+        for loop, owner, start, stops in own:
+            _add_loop(work, owner, loop, start, stops)
         is_too_narrow = not own and face.opening is not None
         kept |= _too_narrow(work, face) if is_too_narrow else _closed_up(work, face, tracks[k])
     return kept
@@ -133,7 +139,7 @@ def _loops(work: _Work, face: Face, number: int, track: Track) -> list[tuple[Loo
     ]
 
 
-def _add_loop(work: _Work, owner: int, loop: Loop, start: Start) -> None:
+def _add_loop(work: _Work, owner: int, loop: Loop, start: Start, rests: tuple[Rest, ...]) -> None:
     edge = work.sign.edges[owner]
     cut = Cut(
         type=_type(edge, is_opening=signed_area(loop.path.flat(FLATNESS_MM)) < 0),
@@ -142,6 +148,7 @@ def _add_loop(work: _Work, owner: int, loop: Loop, start: Start) -> None:
         pierce_mm=start.pierce_mm,
         lead_in=start.lead_in,
         run_past=start.run_past,
+        rests=rests,
     )
     work.add(cut, *_surroundings(work.sign.art, edge))
 
@@ -275,7 +282,8 @@ def _cut_slits(work: _Work) -> None:
         path = slit.reversed() if far > near + 1e-6 and not slit.is_closed else slit
         middle = shapely.LineString(slit.flat()).interpolate(0.5, normalized=True)
         around = frozenset(k for k, area in enumerate(areas) if area.contains(middle))
-        work.add(Cut(CutType.SLIT, slit.kind, path, path.start), around, None)
+        (rests,) = rests_along([path], None, work.rules.pull_mm)
+        work.add(Cut(CutType.SLIT, slit.kind, path, path.start, rests=rests), around, None)
 
 
 def _surroundings(art: Art, edge: SignEdge) -> tuple[frozenset[int], int | None]:

@@ -33,9 +33,10 @@ def tally(order: CutOrder, *, rules: TallyRules) -> Tally:
     for cut in order.cuts:
         if cut.path is not None:
             metres[cut.type] += cut.path.length / 1000
-        leads += sum(path.length for path in (cut.lead_in, cut.run_past) if path) / 1000
+        leads += sum(path.length for path in cut.leads) / 1000
+    starts = sum(cut.n_starts for cut in order.cuts)
     travel_mm = 1000 * (sum(metres.values()) + leads)
-    arc_s = 60 * travel_mm / rules.speed_mm_min + PIERCE_S * len(order.cuts)
+    arc_s = 60 * travel_mm / rules.speed_mm_min + PIERCE_S * starts
     by_area = rules.thickness_mm * rules.material.stock.density_kg_mm3
     areas = [signed_area(edge.path.flat()) for edge in plan.edges]
     slit_mm = 1000 * metres[CutType.SLIT]
@@ -45,13 +46,13 @@ def tally(order: CutOrder, *, rules: TallyRules) -> Tally:
     return Tally(
         metres_by_type=tuple((kind, length) for kind, length in metres.items() if length),
         lead_metres=leads,
-        starts=len(order.cuts),
+        starts=starts,
         arc_s=arc_s,
         elapsed_s=arc_s / DUTY,
         sign_kg=max(0.0, sum(areas) - plan.kerf_mm * slit_mm) * by_area,
         drop_kg=max(0.0, openings_mm2 - blown_mm2) * by_area,
         removed_kg=kerf_mm2 * by_area,
-        sets_by_starts=len(order.cuts) / STARTS_A_SET,
+        sets_by_starts=starts / STARTS_A_SET,
         sets_by_time=arc_s / ARC_S_A_SET,
         air_l=AIR_L_MIN * arc_s / 60,
         shade=least_shade(rules.amps),
