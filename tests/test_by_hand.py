@@ -18,6 +18,7 @@ from raster2path.jobfile import job_toml, read_job
 from raster2path.model import Border, Dark, Ink, Read
 from raster2path.picture.brush import brush, turn_faces
 from raster2path.pipeline import Result
+from raster2path.sign.trial import trial_of
 
 SIZE = 200
 
@@ -180,3 +181,47 @@ def test_a_stroke_of_a_wrong_form_is_told(tmp_path: Path, rooms: Path, entry: st
     file.write_text(text.replace("[corrections]", f"[corrections]\nink_px = [{entry}]"))
     with pytest.raises(UsageError, match="ink_px holds strokes"):
         read_job(file)
+
+
+# ------------------------------------------------------------------ ties
+
+
+@pytest.fixture(scope="module")
+def target(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A black ring round a black disc: the disc floats."""
+    canvas = np.full((600, 600), 255, np.uint8)
+    cv2.circle(canvas, (300, 300), 250, 0, 80, cv2.LINE_AA)
+    cv2.circle(canvas, (300, 300), 120, 0, -1, cv2.LINE_AA)
+    file = tmp_path_factory.mktemp("target") / "target.png"
+    cv2.imwrite(str(file), canvas)
+    return file
+
+
+def tied(target: Path, corrections: Corrections, previous: Result | None = None) -> Result:
+    job = replace(
+        new_job(target),
+        order=OrderRules(how=OrderHow.NEAR),
+        size=SizeRules(width_mm=300.0),
+        corrections=corrections,
+    )
+    return make(job, target, previous=previous)
+
+
+IN_THE_GAP = (300.0, 465.0)
+
+
+def test_a_tie_is_as_wide_as_said(target: Path) -> None:
+    plain = tied(target, Corrections(ties_px=(IN_THE_GAP,)))
+    wide = tied(target, Corrections(wide_ties_px_mm=((*IN_THE_GAP, 17.0),)), plain)
+    assert plain.sign.ties[0].width_mm == pytest.approx(6.0, abs=0.5)
+    assert wide.sign.ties[0].width_mm == pytest.approx(17.0, abs=0.1)
+
+
+def test_a_tie_on_trial_lies_where_it_will_be_laid(target: Path) -> None:
+    laid = tied(target, Corrections(wide_ties_px_mm=((*IN_THE_GAP, 17.0),)))
+    at = laid.art.placement.to_mm(np.array([IN_THE_GAP]))[0]
+    trial = trial_of(laid.art, rules=laid.job.ties)
+    found = trial.tie_at(complex(*at), 17.0)
+    assert found is not None
+    assert np.allclose(found.corners, laid.sign.ties[0].corners)
+    assert trial.tie_at(complex(laid.sign.art.placement.sign_mm[2], 0) * 10) is None

@@ -13,7 +13,7 @@ from raster2path.job import Corrections
 from raster2path.model import Note, NoteKind, Placement
 
 Word = tuple[tuple[float, ...], complex]
-"""A place as it stands in the job, and on the sheet."""
+"""A place as it stands in the job, with a width in mm where one is asked for; and on the sheet."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -36,16 +36,17 @@ def on_sheet(
     corrections: Corrections, placement: Placement, work_from_upright: Points | None
 ) -> ByHand:
     """The corrections, from pixels of the upright picture to millimetres on the sheet."""
-    if not corrections.ties_px and not corrections.no_ties_px:
+    asked = (*corrections.ties_px, *corrections.wide_ties_px_mm)
+    if not asked and not corrections.no_ties_px:
         return NOTHING
     homography = np.eye(3) if work_from_upright is None else work_from_upright
 
-    def mapped(points: Sequence[tuple[float, float]]) -> Points:
+    def mapped(points: Sequence[tuple[float, ...]]) -> Points:
         px = np.column_stack([np.array(points, np.float64), np.ones(len(points))])
         out = px @ homography.T
         return placement.to_mm(out[:, :2] / out[:, 2:])
 
-    wanted = [(place, complex(*mapped([place])[0])) for place in corrections.ties_px]
+    wanted = [(place, complex(*mapped([place[:2]])[0])) for place in asked]
     boxes = [
         shapely.Polygon(mapped([(x, y), (x + w, y), (x + w, y + h), (x, y + h)]))
         for x, y, w, h in corrections.no_ties_px

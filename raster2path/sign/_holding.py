@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import cmath
 import itertools
 import math
 from dataclasses import dataclass, replace
@@ -48,17 +47,14 @@ from raster2path.sign._strips import (
     over,
     over_island,
 )
-from raster2path.sign._surgery import LEAST_PIECE_MM, Ring, meetings
+from raster2path.sign._surgery import LEAST_PIECE_MM, Ring
+from raster2path.sign._wanted import demands_across_gaps, tie_by_hand
 
 BAR_RATIO = 5.0
 """A tie longer than five times its width becomes a bar a fifth as wide as it is long."""
 
 SWALLOW_FACTOR = 3.0
 """To bury a tiny piece under its tie is this much worse than to tie it."""
-
-N_TURNS = 36
-BY_HAND_REACH = 20.0
-"""A tie by hand crosses a gap up to so many ties wide; directions are tried every five degrees."""
 
 TEETH, SWALLOW, CROWDED = 7, 8, 9
 """Ranks of the last resorts: a strip over whatever lies between, such as teeth; to bury a tiny
@@ -139,7 +135,7 @@ class Holding:
         self._has_sheet = any(ring.is_border for ring in rings.values())
         self._boxes: Points = np.array([piece.bounds for piece in pieces]).reshape(-1, 4)
         self._corners: list[complex] = []
-        self._short = _demands_across_gaps(rules)
+        self._short = demands_across_gaps(rules)
         self._alike = self._find_alike()
         self.mirror: Mirror | None = None
         self._places: list[Gap] = []
@@ -223,39 +219,13 @@ class Holding:
         """Ties at the places that the maker named; returns those at which there is no gap."""
         missed = []
         for word in self._by_hand.wanted:
-            laid = self._wanted(word[1])
+            laid = tie_by_hand(self.rings, word, rules=self._rules, is_clear=self.is_clear)
             if laid is None:
                 missed.append(word)
                 continue
             groups = sorted({self._node_of[c.ring] for c in laid.weld.crossings})
             self.lay(laid, groups[0], groups[-1])
         return missed
-
-    def _wanted(self, at: complex) -> Laid | None:
-        """A tie across the gap at a place: the narrowest way that leads from piece to piece."""
-        reach = BY_HAND_REACH * self._rules.tie_mm
-        ways = []
-        for turn in np.arange(0, math.pi, math.pi / N_TURNS):
-            axis = cmath.exp(1j * turn)
-            met = meetings(self.rings, at, axis, reach_mm=reach)
-            before = [m for m in met if m.s <= 0]
-            behind = [m for m in met if m.s > 0]
-            if before and behind and before[-1].sine < 0 < behind[0].sine:
-                ways.append((behind[0].s - before[-1].s, axis, (behind[0].s + before[-1].s) / 2))
-        ways.sort(key=lambda way: way[0])
-        for size, axis, off in ways:
-            for demand in (*self._short, Strictness(self._rules.least_tie_mm, 0.3, 0.0, 3.0)):
-                laid = across(
-                    self.rings,
-                    None,
-                    middle=at + off * axis,
-                    axis=axis,
-                    length_mm=size,
-                    demand=demand,
-                )
-                if laid is not None and self.is_clear(laid):
-                    return laid
-        return None
 
     # -- the first tie of every piece ---------------------------------------------------------
 
@@ -710,14 +680,6 @@ class Holding:
         if demand is None:
             return self._bridge(place, is_first=False)
         return self._strip(place, swung(place), demand, None)
-
-
-def _demands_across_gaps(rules: TieRules) -> tuple[Strictness, ...]:
-    full, least = rules.tie_mm, rules.least_tie_mm
-    ways = [Strictness(full, 0.75, LEAST_PIECE_MM, 1.0), Strictness(full, 0.4, 0.0, 1.8)]
-    if least < full - 0.1:
-        ways.append(Strictness(least, 0.4, 0.0, 2.4))
-    return tuple(ways)
 
 
 def shape_of(tie: Tie) -> shapely.Geometry:
