@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, NoReturn, Self
 
 from raster2path.bench.command import add_bench
 from raster2path.errors import ExitStatus, Raster2PathError, UsageError
+from raster2path.light.command import add_light
 
 if TYPE_CHECKING:
     from raster2path.errand import Outcome, Place, Ways
@@ -34,9 +35,6 @@ Plasma cutting burns, blinds and electrocutes. The torch's own manual and local 
 anything that this program says.
 """
 
-LATER = {
-    "light": "the projected page",
-}
 FILE_ENDINGS = (".svg", ".png", ".pdf", ".dxf")
 PATIENCE_S = 1.0
 
@@ -80,8 +78,10 @@ def _run(argv: list[str]) -> ExitStatus:
         return ExitStatus.DONE
     if words.command == "go-on":
         return _go_on(words)
-    if words.command in LATER:
-        raise UsageError(f"'{words.command}' ({LATER[words.command]}) is not here yet")
+    if words.command == "light":
+        from raster2path.light.command import run_light
+
+        return run_light(words, lambda line: print(line, flush=True))
     return _guide(words)
 
 
@@ -106,9 +106,7 @@ def _parser() -> argparse.ArgumentParser:
     _add_coupon(commands)
     _add_go_on(commands)
     add_bench(commands)
-    for name, what in LATER.items():
-        later = commands.add_parser(name, help=f"{what} (not yet)", allow_abbrev=False)
-        later.add_argument("rest", nargs="*", help=argparse.SUPPRESS)
+    add_light(commands)
     guide.add_argument(
         "pictures",
         nargs="+",
@@ -236,9 +234,7 @@ def _add_settings(guide: argparse.ArgumentParser) -> None:
         groups[setting.group].add_argument(
             f"--{setting.option}", dest=setting.key, metavar=setting.metavar, help=setting.help
         )
-    groups[METAL].add_argument(
-        "--gauge", type=int, metavar="N", help="or its gauge number"
-    )
+    groups[METAL].add_argument("--gauge", type=int, metavar="N", help="or its gauge number")
     groups[LINES].add_argument(
         "--lettering",
         action="append",

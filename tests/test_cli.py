@@ -258,11 +258,6 @@ def test_help_is_quick_and_has_examples() -> None:
     assert "HEAVY set()" in done.stdout
 
 
-def test_later_commands_say_not_yet(capsys: pytest.CaptureFixture[str]) -> None:
-    assert run("light", "heron-job") == 2
-    assert "not here yet" in capsys.readouterr().err
-
-
 # ---------------------------------------------------------------- paper
 
 

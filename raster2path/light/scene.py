@@ -151,6 +151,11 @@ class Scene:
     colours: Colours
 
     @property
+    def rules_mm(self) -> tuple[float, float]:
+        """Lengths of the two rules to check by."""
+        return rules_mm(self.size_mm)
+
+    @property
     def n_cuts(self) -> int:
         """How many cuts there are."""
         return len(self.told)
@@ -303,25 +308,36 @@ def _side(stand: complex, size_mm: tuple[float, float]) -> str:
     return f"{side}, {min(max(along, 0.0), whole):.0f} mm along"
 
 
+def rules_mm(size_mm: tuple[float, float]) -> tuple[float, float]:
+    """How long the two rules are: whole 100 mm along x and along y; 0 where there is no room."""
+    corner = _rule_corner(size_mm)
+    width, height = (
+        math.floor((room - start) / GRID_MM + 1e-9) * GRID_MM
+        for room, start in zip(size_mm, corner, strict=True)
+    )
+    return width, height
+
+
+def _rule_corner(size_mm: tuple[float, float]) -> tuple[float, float]:
+    return min(GRID_MM, size_mm[0] / 4), min(GRID_MM, size_mm[1] / 4)
+
+
 def check_lines(size_mm: tuple[float, float]) -> tuple[list[Points], list[Points]]:
     """A grid every 100 mm and, heavier, two rules from the grid's first crossing.
 
-    The rules run along x and y for the longest whole 100 mm that the drawing has room for, with a
-    tick every 100 mm.
+    The rules are as long as `rules_mm` says, with a tick every 100 mm.
     """
     width, height = size_mm
     xs = np.arange(0, width + 1e-6, GRID_MM)
     ys = np.arange(0, height + 1e-6, GRID_MM)
     grid = [_split(np.array([[x, 0.0], [x, height]])) for x in xs]
     grid += [_split(np.array([[0.0, y], [width, y]])) for y in ys]
-    corner = np.array([min(GRID_MM, width / 4), min(GRID_MM, height / 4)])
+    corner = np.array(_rule_corner(size_mm))
     rules = []
-    for axis, room in enumerate((width, height)):
-        length = math.floor((room - corner[axis]) / GRID_MM) * GRID_MM
+    for axis, length in enumerate(rules_mm(size_mm)):
         if length < GRID_MM:
             continue
-        along = np.eye(2)[axis]
-        across = np.eye(2)[1 - axis]
+        along, across = np.eye(2)[axis], np.eye(2)[1 - axis]
         rules.append(_split(np.array([corner, corner + length * along])))
         for s in np.arange(0, length + 1e-6, GRID_MM):
             at = corner + s * along

@@ -32,7 +32,7 @@ SHARE = 0.9
 RULE_MM = 500.0
 CROSS_MM = 15.0
 LINE_PX = 2.0
-BANNER_PX = 26.0
+BANNER_PX = 32.0
 DIGIT_SHARE = 0.73
 """A digit's height, in type sizes."""
 

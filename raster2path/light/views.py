@@ -13,6 +13,7 @@ class View(Enum):
     """What the light shows."""
 
     REGISTER = "register"
+    PATTERN = "pattern"
     CHECK = "check"
     ALL = "all"
     MARK = "mark"
@@ -27,7 +28,8 @@ PUNCH_PX = 2.5
 OF_A_CUT = frozenset({Role.TORCH, Role.LEAD, Role.PIERCE, Role.ARROW})
 
 SHOWN = {
-    View.REGISTER: frozenset[Role](),
+    View.REGISTER: frozenset({Role.SHEET}),
+    View.PATTERN: frozenset[Role](),
     View.CHECK: frozenset({Role.GRID, Role.RULE, Role.SHEET}),
     View.ALL: frozenset(Role) - {Role.GRID, Role.RULE},
     View.MARK: frozenset({Role.SHEET, Role.TIE, Role.TORCH, Role.PIERCE, Role.LEADER}),
@@ -88,8 +90,17 @@ def display(scene: Scene, view: View, *, cut: int, is_punched: bool = False) -> 
     )
     has_words = view in (View.ALL, View.MARK)
     words = tuple(LitWord(i, scene.colours.aid) for i in range(len(scene.words)) if has_words)
-    banner = "" if view is View.REGISTER else scene.title
-    return Display(strokes, words, is_punched and view is View.MARK, banner)
+    return Display(strokes, words, is_punched and view is View.MARK, _banner(scene, view))
+
+
+def _banner(scene: Scene, view: View) -> str:
+    if view in (View.REGISTER, View.PATTERN):
+        return ""
+    if view is not View.CHECK:
+        return scene.title
+    lengths = [f"{length:.0f}" for length in scene.rules_mm if length]
+    told = f"rules of {' and '.join(lengths)} mm, " if lengths else ""
+    return f"{told}squares of 100 mm"
 
 
 def _next(scene: Scene, cut: int) -> Display:
