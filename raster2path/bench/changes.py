@@ -88,7 +88,7 @@ def _kind(job: Job, asked: Asked) -> Job:
         for other in KINDS:
             had = _without(had, f"{other}_px", lambda place: _is_in(place, box))
         return _corrected(job, _with(had, f"{kind}_boxes_px", box))
-    at, near = _place(asked.get("at")), _number(asked.get("near_px"))
+    at, near = place_of(asked.get("at")), number_of(asked.get("near_px"))
     for other in KINDS:
         had = _without(had, f"{other}_px", lambda place: _apart(place, at) <= near)
     return _corrected(job, _with(had, f"{kind}_px", at))
@@ -96,7 +96,7 @@ def _kind(job: Job, asked: Asked) -> Job:
 
 def _face(job: Job, asked: Asked) -> Job:
     """`falls` true or false, `at` a place in the face."""
-    at, near = _place(asked.get("at")), _number(asked.get("near_px"))
+    at, near = place_of(asked.get("at")), number_of(asked.get("near_px"))
     had = job.corrections
     for key in ("falls_px", "stays_px"):
         had = _without(had, key, lambda place: _apart(place, at) <= near)
@@ -109,7 +109,7 @@ def _ink(job: Job, asked: Asked) -> Job:
     numbers = asked.get("stroke")
     if not isinstance(numbers, list) or len(numbers) > MOST_NUMBERS:
         raise UsageError("a stroke is a width and its points")
-    stroke = tuple(_number(number) for number in numbers)
+    stroke = tuple(number_of(number) for number in numbers)
     if len(stroke) < 3 or len(stroke) % 2 == 0 or stroke[0] == 0:
         raise UsageError("a stroke is a width and its points")
     return _corrected(job, _with(job.corrections, "ink_px", stroke))
@@ -117,7 +117,7 @@ def _ink(job: Job, asked: Asked) -> Job:
 
 def _tie_added(job: Job, asked: Asked) -> Job:
     """`at`: where a tie is wanted."""
-    at = _place(asked.get("at"))
+    at = place_of(asked.get("at"))
     had = _without(job.corrections, "no_ties_px", lambda box: _is_in(at, box))
     return _corrected(job, _with(had, "ties_px", at))
 
@@ -130,7 +130,7 @@ def _tie_removed(job: Job, asked: Asked) -> Job:
 
 def _tie_moved(job: Job, asked: Asked) -> Job:
     """`box`: round the tie as it lies, `to`: where it is wanted, `is_mine`: laid by hand."""
-    box, to = _box(asked.get("box")), _place(asked.get("to"))
+    box, to = _box(asked.get("box")), place_of(asked.get("to"))
     had = _untied(job.corrections, box)
     if asked.get("is_mine") is not True and not _is_in(to, box):
         had = _with(had, "no_ties_px", box)
@@ -140,8 +140,8 @@ def _tie_moved(job: Job, asked: Asked) -> Job:
 
 def _tie_widened(job: Job, asked: Asked) -> Job:
     """`box`: round the tie, `at`: its middle, `width_mm`."""
-    box, at = _box(asked.get("box")), _place(asked.get("at"))
-    width_mm = _number(asked.get("width_mm"))
+    box, at = _box(asked.get("box")), place_of(asked.get("at"))
+    width_mm = number_of(asked.get("width_mm"))
     if not 1 <= width_mm <= 200:
         raise UsageError(f"a tie of {width_mm:g} mm; expected 1 to 200 mm")
     had = _untied(job.corrections, box)
@@ -155,7 +155,7 @@ def _order(job: Job, asked: Asked) -> Job:
 
 def _done(job: Job, asked: Asked) -> Job:
     """`at`: a place on a cut, `is_done`."""
-    at, near = _place(asked.get("at")), _number(asked.get("near_px"))
+    at, near = place_of(asked.get("at")), number_of(asked.get("near_px"))
     had = _without(job.corrections, "done_px", lambda place: _apart(place, at) <= near)
     if asked.get("is_done") is True:
         had = _with(had, "done_px", at)
@@ -164,7 +164,7 @@ def _done(job: Job, asked: Asked) -> Job:
 
 def _tie_lost(job: Job, asked: Asked) -> Job:
     """`at`: the middle of a tie, `is_lost`."""
-    at, near = _place(asked.get("at")), _number(asked.get("near_px"))
+    at, near = place_of(asked.get("at")), number_of(asked.get("near_px"))
     had = _without(job.corrections, "lost_ties_px", lambda place: _apart(place, at) <= near)
     if asked.get("is_lost") is True:
         had = _with(had, "lost_ties_px", at)
@@ -233,7 +233,12 @@ def _apart(a: tuple[float, ...], b: tuple[float, ...]) -> float:
     return math.hypot(a[0] - b[0], a[1] - b[1])
 
 
-def _number(value: object) -> float:
+def number_of(value: object) -> float:
+    """A finite number that the page sent, to a hundredth.
+
+    Raises:
+        UsageError: it is none, or far off.
+    """
     if isinstance(value, bool) or not isinstance(value, (int, float)):
         raise UsageError("the page sent something that is no number")
     if not abs(value) <= FARTHEST_PX:
@@ -241,22 +246,27 @@ def _number(value: object) -> float:
     return round(float(value), 2)
 
 
-def _place(value: object) -> Place:
+def place_of(value: object) -> Place:
+    """X and y that the page sent.
+
+    Raises:
+        UsageError: they are none.
+    """
     if not isinstance(value, list) or len(value) != 2:
         raise UsageError("the page sent no place; expected x and y")
-    return _number(value[0]), _number(value[1])
+    return number_of(value[0]), number_of(value[1])
 
 
 def _places(value: object) -> tuple[Place, ...]:
     if not isinstance(value, list) or len(value) > MOST_ENTRIES:
         raise UsageError("the page sent no list of places")
-    return tuple(_place(one) for one in value)
+    return tuple(place_of(one) for one in value)
 
 
 def _box(value: object) -> Box:
     if not isinstance(value, list) or len(value) != 4:
         raise UsageError("the page sent no box; expected x, y, width and height")
-    x, y, width, height = (_number(one) for one in value)
+    x, y, width, height = (number_of(one) for one in value)
     if width <= 0 or height <= 0:
         raise UsageError("a box needs some width and some height; draw it larger")
     return x, y, width, height

@@ -12,7 +12,7 @@ from collections.abc import AsyncIterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from raster2path.bench.changes import Asked, changed
+from raster2path.bench.changes import Asked, changed, number_of, place_of
 from raster2path.bench.drawing import Json, drawing_of, glimpse_of
 from raster2path.bench.jobs import OpenJob, open_job, recent_jobs
 from raster2path.bench.runner import Answer, Glimpse, News, Runner, Wish
@@ -21,6 +21,7 @@ from raster2path.job import Job
 from raster2path.jobfile import N_NUMBERS
 from raster2path.pipeline import Result, guessed_settings
 from raster2path.settings import SETTINGS, as_words, lettering_words, value_of
+from raster2path.sign.trial import Trial, trial_of
 
 MOST_STEPS = 500
 
@@ -71,6 +72,7 @@ class Open:
     trouble: str | None = None
     saved: int = -1
     glimpses: dict[str, Json] = field(default_factory=dict)
+    trial: tuple[str, Trial] | None = None
 
 
 class Desk:
@@ -188,6 +190,20 @@ class Desk:
     def drawing(self) -> Json | None:
         """The newest drawing, if any."""
         return None if self._open is None else self._open.drawing
+
+    def try_tie(self, asked: Asked) -> list[list[float]] | None:
+        """Corners of the tie that a place would get, `at` on the sheet and `width_mm`; or None.
+
+        Raises:
+            UsageError: there is no drawing, or no such place.
+        """
+        result, held = self.result, self._held()
+        at, width_mm = place_of(asked.get("at")), number_of(asked.get("width_mm"))
+        told = result.hashes["layout"]
+        if held.trial is None or held.trial[0] != told:
+            held.trial = (told, trial_of(result.art, rules=result.job.ties))
+        tie = held.trial[1].tie_at(complex(*at), width_mm)
+        return None if tie is None else [[z.real, z.imag] for z in tie.corners]
 
     @property
     def result(self) -> Result:

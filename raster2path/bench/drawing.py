@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from functools import lru_cache
 from typing import Any
 
 import cv2
@@ -60,7 +61,7 @@ def drawing_of(result: Result, *, number: int, is_final: bool) -> Json:
         },
         "border": result.outlines.border.value,
         "dark": result.outlines.region.value,
-        "drawn": _drawn(result.outlines),
+        "drawn": key_of(result, "kinds"),
         "deviation_mm": deviations_mm(result.outlines, result.paths),
         "edges": [
             _edge(k, edge.path, is_border=edge.is_border)
@@ -134,8 +135,8 @@ def _corners_px(result: Result, cols: int, rows: int) -> list[list[float]]:
     return [[round(float(x / w), 1), round(float(y / w), 1)] for x, y, w in out]
 
 
-def _drawn(outlines: Outlines) -> list[str]:
-    """The drawn lines, before any line or curve was put through them."""
+def drawn_of(outlines: Outlines) -> list[str]:
+    """The drawn lines, before any line or curve was put through them; as path data."""
     closed = [_polyline(ring.points_mm) + "Z" for ring in outlines.rings]
     strokes = [
         _polyline(stroke.points_mm) + ("Z" if stroke.is_closed else "")
@@ -149,6 +150,7 @@ def _polyline(points_mm: Points, most: int = 3000) -> str:
     return "M" + "L".join(f"{x:.2f} {y:.2f}" for x, y in points_mm[::step])
 
 
+@lru_cache(maxsize=8)
 def deviations_mm(outlines: Outlines, paths: Paths) -> dict[str, float]:
     """How far the fitted edge lies from the drawn one at most, of flowing and of strict edges."""
     out = {"flowing": 0.0, "lettering": 0.0}
@@ -176,12 +178,16 @@ def _closed(path: Path) -> Points:
 
 
 def _edge(number: int, path: Path, *, is_border: bool) -> Json:
+    return {"number": number, "is_border": is_border, **_facts(path)}
+
+
+@lru_cache(maxsize=4000)
+def _facts(path: Path) -> Json:
+    """What hangs on a path alone; most of them are the same after a change."""
     x0, y0, x1, y1 = path.bounds()
     return {
-        "number": number,
         "d": path_data(path),
         "kind": path.kind.token,
-        "is_border": is_border,
         "falls": path.area < 0,
         "length_mm": round(path.length, 1),
         "box_mm": [round(v, 2) for v in (x0, y0, x1 - x0, y1 - y0)],
@@ -220,12 +226,12 @@ def _cut(number: int, cut: Cut) -> Json:
         "number": number + 1,
         "type": cut.type.value,
         "kind": cut.kind.token,
-        "d": None if cut.path is None else path_data(cut.path),
+        "d": None if cut.path is None else _facts(cut.path)["d"],
         "lead": None if cut.lead_in is None else path_data(cut.lead_in),
         "run": None if cut.run_past is None else path_data(cut.run_past),
         "pierce_mm": _pair(cut.pierce_mm),
         "at_mm": _pair(cut.pierce_mm if cut.path is None else cut.path.start),
-        "length_mm": 0.0 if cut.path is None else round(cut.path.length, 1),
+        "length_mm": 0.0 if cut.path is None else _facts(cut.path)["length_mm"],
     }
 
 

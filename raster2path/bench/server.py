@@ -19,7 +19,7 @@ from starlette.responses import JSONResponse, PlainTextResponse, Response, Strea
 from starlette.routing import Route
 
 from raster2path.bench.desk import Desk
-from raster2path.bench.drawing import ink_png, key_of, picture_jpeg
+from raster2path.bench.drawing import drawn_of, ink_png, key_of, picture_jpeg
 from raster2path.bench.guard import FILE_POLICY, Door, Guard, listen
 from raster2path.bench.jobs import take_in
 from raster2path.errors import Raster2PathError, UsageError
@@ -76,6 +76,7 @@ def bench_app(desk: Desk, door: Door) -> Guard:
         Route("/open", _told(rooms.open_recent), methods=["POST"]),
         Route("/close", _told(rooms.close), methods=["POST"]),
         Route("/change", _told(rooms.change), methods=["POST"]),
+        Route("/try", _told(rooms.try_tie), methods=["POST"]),
         Route("/undo", _told(rooms.undo), methods=["POST"]),
         Route("/redo", _told(rooms.redo), methods=["POST"]),
         Route("/save", _told(rooms.save), methods=["POST"]),
@@ -142,6 +143,10 @@ class _Rooms:
         self._desk.change(asked, merge if isinstance(merge, str) else None)
         return JSONResponse(self._desk.state())
 
+    async def try_tie(self, request: Request) -> Response:
+        """Where a tie would land, while it is dragged."""
+        return JSONResponse({"corners_mm": self._desk.try_tie(await _asked(request))})
+
     async def undo(self, _: Request) -> Response:
         self._desk.undo(-1)
         return JSONResponse(self._desk.state())
@@ -178,6 +183,8 @@ class _Rooms:
             return Response(
                 await run_in_threadpool(picture_jpeg, noun.rgb), media_type="image/jpeg"
             )
+        if name == f"{key_of(result, 'kinds')}.json":
+            return JSONResponse(await run_in_threadpool(drawn_of, result.outlines))
         if name in inks and isinstance(noun, Ink):
             return Response(await run_in_threadpool(ink_png, noun.mask), media_type="image/png")
         return PlainTextResponse("That picture has been drawn anew.", status_code=404)

@@ -25,6 +25,7 @@ export class Sheet {
     /** @type {Drawing | null} */
     this.drawing = null;
     this.place = "drawing";
+    this.drawnKey = "";
     /** @type {Record<string, Record<string, number>>} */
     this.shown = structuredClone(SHOWN);
     this.fades = { ...FADES };
@@ -80,6 +81,7 @@ export class Sheet {
   /** Nothing to draw. */
   clear() {
     this.drawing = null;
+    this.drawnKey = "";
     this.isMoved = false;
     for (const name of LAYERS) if (name !== "photograph" && name !== "ink") this.layers[name].replaceChildren();
     this.photograph.removeAttribute("href");
@@ -121,13 +123,26 @@ export class Sheet {
     for (const d of drawing.slits) {
       layers.metal.append(draw("path", { d, fill: "none", stroke: "var(--paper)", "stroke-width": Math.max(0.2, drawing.kerf_mm), "stroke-linecap": "round" }));
     }
-    layers.drawn.replaceChildren(...drawing.drawn.map((d) => draw("path", { d, class: "thin", stroke: "#7b2d8b", "stroke-width": 1.2 })));
+    this.#showDrawn(drawing.drawn);
     layers.edges.replaceChildren(
       ...drawing.edges.map((edge) => draw("path", { d: edge.d, class: `thin ${KINDS[edge.kind]}`, "stroke-width": edge.kind === "lettering" ? 2.6 : 2 })),
       ...drawing.slits.map((d) => draw("path", { d, class: "thin flowing", "stroke-width": 2 })),
     );
     layers.torch.replaceChildren(...drawing.cuts.flatMap((cut) => this.#torch(cut)));
     layers.heat.replaceChildren(...drawing.cuts.filter((cut) => cut.d).map((cut, k) => draw("path", { d: cut.d, class: "thin", "data-heat": k, stroke: heat(k / Math.max(1, drawing.cuts.length - 1)), "stroke-width": 5 })));
+  }
+
+  /**
+   * The lines as drawn; they are many points and seldom change, so they come apart.
+   * @param {string} key
+   */
+  async #showDrawn(key) {
+    if (this.drawnKey === key) return;
+    this.drawnKey = key;
+    const answer = await fetch(`/seen/${key}.json`).catch(() => null);
+    if (!answer?.ok || this.drawnKey !== key) return;
+    const lines = /** @type {string[]} */ (await answer.json());
+    this.layers.drawn.replaceChildren(...lines.map((d) => draw("path", { d, class: "thin", stroke: "#7b2d8b", "stroke-width": 1.2 })));
   }
 
   /** @param {Cut} cut */

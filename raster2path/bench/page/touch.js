@@ -331,9 +331,35 @@ export class Touch {
       const by = /** @type {Point} */ ([mm[0] - from[0], mm[1] - from[1]]);
       if (!ghost.isConnected) this.sheet.marks.append(ghost);
       was?.setAttribute("opacity", "0.3");
+      ghost.setAttribute("d", d);
       ghost.setAttribute("transform", `translate(${by[0]} ${by[1]})`);
+      this.#tryTie([tie.at_mm[0] + by[0], tie.at_mm[1] + by[1]], tie.width_mm, ghost);
       if (phase === "up") this.moveTie(tie, by, ghost);
     };
+  }
+
+  /**
+   * Where a dragged tie would land: asked one at a time, the newest place next.
+   * @param {Point} at @param {number} width_mm @param {SVGElement} ghost
+   */
+  async #tryTie(at, width_mm, ghost) {
+    this.trying = { at, width_mm, ghost };
+    if (this.isTrying) return;
+    this.isTrying = true;
+    while (this.trying) {
+      const { at: place, width_mm: width, ghost: shown } = this.trying;
+      this.trying = undefined;
+      const since = performance.now();
+      const answer = await fetch("/try", { method: "POST", headers: { "content-type": "application/json" }, body: JSON.stringify({ at: place, width_mm: width }) }).catch(() => null);
+      const corners = answer?.ok ? (await answer.json()).corners_mm : null;
+      performance.measure("tie tried", { start: since });
+      shown.classList.toggle("nowhere", !corners);
+      if (corners && shown.isConnected) {
+        shown.removeAttribute("transform");
+        shown.setAttribute("d", `M${corners.map((/** @type {Point} */ p) => p.join(" ")).join("L")}Z`);
+      }
+    }
+    this.isTrying = false;
   }
 
   /** @param {Tie} tie @param {Point} by in mm @param {SVGElement} [ghost] */
