@@ -350,6 +350,7 @@ class Outlines:
         blur_mm: the picture's blur on the sheet.
         is_squared: True where directions can be trusted (see `Picture`).
         rows: lines of text, where kinds were told by themselves.
+        pen_mm: width of the drawn lines whose middles these are; 0 where they are edges of ink.
     """
 
     rings: tuple[Ring, ...]
@@ -361,6 +362,7 @@ class Outlines:
     is_squared: bool = False
     notes: tuple[Note, ...] = ()
     rows: tuple[TextRow, ...] = ()
+    pen_mm: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -317,3 +317,18 @@ def test_a_large_fillet_stays_even_where_corners_are_crisp() -> None:
     drawn = Drawn(_rounded_box(25.0), 0.06, 0.5, 0.5, Kind.LETTERING, fillet=6.0)
     (path,) = fit_strict([drawn])
     assert sum(not isinstance(s, Line) for s in path) >= 4
+
+
+def test_letters_drawn_as_outlines_with_a_pencil_get_straight_sides() -> None:
+    """The middle of a pencil line is smooth, and still wavers by less than the line is wide."""
+    z = square(200, 150 + 150j)
+    waver = np.where(np.abs(np.sin(np.arange(len(z)) * 2 * math.pi / 200)) > 0.2, 1.0, 0.0)
+    z = z + 0.7 * waver * np.exp(1j * np.angle(z - 150 - 150j)) * np.sin(np.arange(len(z)) / 9)
+    edges = drawn((ring(z, Kind.LETTERING),))
+    of_ink = fit_outlines(edges, rules=FitRules()).rings[0].path
+    of_pencil = fit_outlines(replace(edges, pen_mm=6 * SCALE), rules=FitRules())
+    sides = of_pencil.rings[0].path.segments
+    assert len(of_ink.segments) > 8
+    assert len(sides) == 4
+    assert all(isinstance(side, Line) for side in sides)
+    assert {note.kind for note in of_pencil.notes} <= {NoteKind.STRAIGHTENED}

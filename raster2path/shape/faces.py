@@ -110,7 +110,13 @@ def shape_net(
         blur_mm=net.blur_px * placement.mm_per_px,
         is_squared=is_squared,
         notes=(*notes, *faults),
+        pen_mm=placement.mm_per_px * _pen_px(net),
     )
+
+
+def _pen_px(net: PixelNet) -> float:
+    """Median width of the drawn lines; 0 where there are none."""
+    return float(np.median([stroke.width_px for stroke in net.strokes])) if net.strokes else 0.0
 
 
 _Made = tuple[tuple[Ring, ...], tuple[Stroke, ...], Dark, tuple[Note, ...]]
@@ -204,7 +210,7 @@ def _turned(faces: PlanarMap, stays: list[bool], turned: Turned) -> list[bool]:
 
 def _without_slivers(faces: PlanarMap, net: PixelNet, stays: list[bool]) -> list[bool]:
     """Tiny faces take the side of most of their rim."""
-    pen_px = float(np.median([stroke.width_px for stroke in net.strokes])) if net.strokes else 0
+    pen_px = _pen_px(net)
     out = list(stays)
     for face, outline in enumerate(faces.outline):
         if outline is None or signed_area(faces.chain(outline)) > _SLIVER_PENS * pen_px**2:
