@@ -326,7 +326,8 @@ def test_letters_drawn_as_outlines_with_a_pencil_get_straight_sides() -> None:
     z = z + 0.7 * waver * np.exp(1j * np.angle(z - 150 - 150j)) * np.sin(np.arange(len(z)) / 9)
     edges = drawn((ring(z, Kind.LETTERING),))
     of_ink = fit_outlines(edges, rules=FitRules()).rings[0].path
-    of_pencil = fit_outlines(replace(edges, pen_mm=6 * SCALE), rules=FitRules())
+    rules = FitRules(lettering_tolerance_mm=0.6)
+    of_pencil = fit_outlines(replace(edges, pen_mm=6 * SCALE), rules=rules)
     sides = of_pencil.rings[0].path.segments
     assert len(of_ink.segments) > 8
     assert len(sides) == 4

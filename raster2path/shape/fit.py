@@ -45,6 +45,8 @@ HAND = 0.1
 
 Common practice, no source; on pencilled letters 0.06 leaves waves in stems, 0.15 loses corners.
 """
+MOST_HAND = 0.5
+"""Nor is a thick pen taken to say less than by so much of the tolerance of letters."""
 TREMORS = 3.0
 """Where a line's own tremor is larger than the tolerance, this many of it are allowed."""
 TRIES = 4
@@ -168,7 +170,7 @@ def fit_outlines(outlines: Outlines, *, rules: FitRules) -> Paths:
         rules.looseness,
         FILLET_MM / scale if rules.letter_corners is LetterCorners.CRISP else 0.0,
     )
-    hand = HAND * outlines.pen_mm / scale
+    hand = min(HAND * outlines.pen_mm, MOST_HAND * rules.lettering_tolerance_mm) / scale
     rings = _by_hand([_track(ring, scale, is_closed=True) for ring in outlines.rings], hand)
     drawn = [stroke for stroke in outlines.strokes if _goes_somewhere(stroke, scale)]
     lines = [_track(stroke, scale, is_closed=stroke.is_closed) for stroke in drawn]
