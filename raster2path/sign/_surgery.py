@@ -38,6 +38,9 @@ LEAST_PIECE_MM = 1.0
 """A straight piece shorter than this looks like a slip of the hand."""
 
 
+SMOOTH_COS = math.cos(math.radians(8))
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Ring:
     """One closed edge of the metal, metal to the right of travel, with boxes for quick questions.
@@ -472,23 +475,34 @@ def _side(start: complex, end: complex) -> Line:
 
 
 def leftover_mm(rings: dict[int, Ring], crossings: Sequence[Crossing]) -> float:
-    """Length of the shortest straight piece that stays of a segment that a side splits."""
+    """Length of the shortest piece that stays of a segment that a side splits.
+
+    What is left of an edge that runs smoothly on into the next one is no piece of its own.
+    """
     short = math.inf
     for c in crossings:
-        segment = rings[c.ring].path.segments[c.index]
+        segments = rings[c.ring].path.segments
+        segment = segments[c.index]
         if segment.length < LEAST_PIECE_MM:  # was short before
             continue
-        share = c.t if c.enters else 1 - c.t
         same = [
             o.t
             for o in crossings
             if o.ring == c.ring and o.index == c.index and (o.t < c.t) == c.enters and o is not c
         ]
-        if same and not c.enters:
-            share = min(share, min(same) - c.t)
-        elif same:
-            share = min(share, c.t - max(same))
+        is_straight = isinstance(segment, Line)
+        if same:
+            share = min(abs(t - c.t) for t in same)
+        elif _runs_on(segments, c.index - c.enters):
+            continue
+        else:
+            share = c.t if c.enters else 1 - c.t
         # a short curved piece is as hard to follow, but a straight one looks broken as well
-        factor = 1.0 if isinstance(segment, Line) else 3.0
-        short = min(short, share * segment.length * factor)
+        short = min(short, share * segment.length * (1.0 if is_straight else 3.0))
     return short
+
+
+def _runs_on(segments: Sequence[Segment], index: int) -> bool:
+    """True where a segment goes on into the next without a corner."""
+    before, behind = segments[index], segments[(index + 1) % len(segments)]
+    return dot(before.tangent(1), behind.tangent(0)) > SMOOTH_COS
