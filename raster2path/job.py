@@ -39,6 +39,13 @@ class LetterCorners(Enum):
     EASED = "eased"
 
 
+class Ground(Enum):
+    """What the lines of the guides are shown on, which decides their colours."""
+
+    PAPER = "paper"
+    STEEL = "steel"
+
+
 class MarkOut(Enum):
     """What lines are put onto the steel with."""
 
@@ -67,6 +74,13 @@ class OrderHow(Enum):
     NEAR = "near"
     SWEEP = "sweep"
     SMALL_FIRST = "small-first"
+
+
+class Swirl(Enum):
+    """On which side of its travel the torch leaves the good, square edge."""
+
+    RIGHT = "right"
+    LEFT = "left"
 
 
 class Side(Enum):
@@ -249,11 +263,13 @@ class PrintRules:
         pages_mm: size of the sheets of paper, either way round; None: no pages.
         show: which side of the blank they are for; seen from under they are mirrored.
         mark_out: with a punch, the guides have a layer of punch marks.
+        colours: of the guides as SVG; what is printed has those for paper.
     """
 
     pages_mm: tuple[float, float] | None = None
     show: Show = Show.TOP
     mark_out: MarkOut = MarkOut.PEN
+    colours: Ground = Ground.PAPER
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -314,11 +330,13 @@ class TorchRules:
             organic 0.
         pull_mm: how long a cut one makes in one go; longer ones get rests. Common practice, no
             source: the coupon's freehand line tells.
+        swirl: the good edge lies right of travel with most torches; left turns all loops round.
     """
 
     kerf_mm: float = 1.5
     cleanup_mm: float | None = None
     pull_mm: float = 400.0
+    swirl: Swirl = Swirl.RIGHT
 
     def __post_init__(self) -> None:
         check_range("--kerf", self.kerf_mm, 0, 10)
@@ -414,6 +432,8 @@ class Corrections:
     """Places on cuts that are made already."""
     lost_ties_px: tuple[tuple[float, float], ...] = ()
     """Places of ties that the torch has cut through."""
+    turned_px: tuple[tuple[float, float], ...] = ()
+    """Places on cuts that are travelled the other way round."""
     strayed_px: tuple[tuple[float, float], ...] = ()
     """How far the torch came where it left its line."""
 

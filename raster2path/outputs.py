@@ -12,24 +12,30 @@ from pathlib import Path
 
 from raster2path.errors import UnwritableError
 from raster2path.guides.as_hung import as_hung_png
+from raster2path.guides.colours import PAPER, STEEL, Palette
 from raster2path.guides.full_size import LONGEST_MM
 from raster2path.guides.on_photo import on_photo_png
 from raster2path.guides.punch import punch
 from raster2path.guides.svg import drawing_mm, guides_svg
-from raster2path.job import MarkOut, Show, TorchRules
+from raster2path.job import Ground, MarkOut, Show, TorchRules
 from raster2path.jobfile import Made, digest_of, job_toml
 from raster2path.model import Stamp
 from raster2path.pipeline import Result, guessed_settings, revision_mark
+from raster2path.settings import PAPERS_MM
 from raster2path.telling import worst
 from raster2path.torch.coupon import coupon
 from raster2path.torch.lines import plan_torch
 from raster2path.torch.order import compare, order_cuts
 from raster2path.torch.tally import tally
 
+PALETTES = {Ground.PAPER: PAPER, Ground.STEEL: STEEL}
 
-def svg_of(result: Result) -> str:
-    """The guides, from which all paper is drawn."""
-    return guides_svg(result.order, stamp=result.stamp, punched_mm=_punched(result))
+
+def svg_of(result: Result, palette: Palette = PAPER) -> str:
+    """The guides; in the colours for paper, all paper is drawn from them."""
+    return guides_svg(
+        result.order, stamp=result.stamp, punched_mm=_punched(result), palette=palette
+    )
 
 
 def _punched(result: Result) -> tuple[complex, ...]:
@@ -40,8 +46,8 @@ def _punched(result: Result) -> tuple[complex, ...]:
 
 
 def svg_bytes(result: Result) -> bytes:
-    """The guides."""
-    return svg_of(result).encode()
+    """The guides, in the colours that were asked for."""
+    return svg_of(result, PALETTES[result.job.print.colours]).encode()
 
 
 def pdf_bytes(result: Result, svg: str | None = None) -> bytes:
@@ -131,14 +137,18 @@ def folder_files(
     Paper to cut by is held back while the sign is not ready, unless it is wanted `anyway`.
     """
     svg = svg_of(result)
+    is_paper = result.job.print.colours is Ground.PAPER
     paper: dict[str, bytes] = {}
     if result.is_ready or anyway:
         if max(drawing_mm(result.order)) <= LONGEST_MM:
             paper["guides.pdf"] = pdf_bytes(result, svg)
-        if result.job.print.pages_mm is not None:
-            paper["pages.pdf"] = pages_bytes(result, result.job.print.pages_mm, svg)
+        pages_mm = result.job.print.pages_mm
+        if pages_mm is None and "guides.pdf" not in paper:  # longer than a PDF page can be
+            pages_mm = PAPERS_MM["a0"]
+        if pages_mm is not None:
+            paper["pages.pdf"] = pages_bytes(result, pages_mm, svg)
     files = {
-        "guides.svg": svg.encode(),
+        "guides.svg": svg.encode() if is_paper else svg_bytes(result),
         **paper,
         **_told(result),
         "on-photo.png": on_photo_bytes(result),

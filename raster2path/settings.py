@@ -13,6 +13,7 @@ from typing import TypeVar
 
 from raster2path.errors import UsageError
 from raster2path.job import (
+    Ground,
     Job,
     LetterCorners,
     LetteringMode,
@@ -23,6 +24,7 @@ from raster2path.job import (
     Scale,
     Show,
     Side,
+    Swirl,
     Thin,
     TieMode,
     Tone,
@@ -48,7 +50,14 @@ PAPERS_MM = {
     "letter": (215.9, 279.4),
     "legal": (215.9, 355.6),
     "tabloid": (279.4, 431.8),
+    # large formats of ANSI/ASME Y14.1, and architects' sheets
+    "ansi-c": (431.8, 558.8),
+    "ansi-d": (558.8, 863.6),
+    "ansi-e": (863.6, 1117.6),
+    "arch-d": (609.6, 914.4),
+    "arch-e": (914.4, 1219.2),
 }
+
 
 def length_mm(text: str) -> float:
     """A length such as `600`, `60cm` or `24in`, in mm."""
@@ -492,6 +501,15 @@ SETTINGS = (
         help="how long a cut you make in one go; longer ones get rests (default 400)",
     ),
     Setting(
+        key="swirl",
+        option="swirl",
+        place=("torch", "swirl"),
+        read=choice(Swirl),
+        group=TORCH,
+        metavar="SIDE",
+        help="where your torch leaves the square edge: right of its travel (default), or left",
+    ),
+    Setting(
         key="order",
         option="order",
         place=("order", "how"),
@@ -562,6 +580,15 @@ SETTINGS = (
         group=PAPER,
         metavar="HOW",
         help="pen, or punch: show where a prick punch goes, and tell count and minutes",
+    ),
+    Setting(
+        key="colours",
+        option="colours",
+        place=("print", "colours"),
+        read=choice(Ground),
+        group=PAPER,
+        metavar="GROUND",
+        help="of guides.svg: paper, or steel for throwing it onto lit steel (white on black)",
     ),
 )
 

@@ -74,6 +74,7 @@ def guides_svg(
         drawing, order, floor, stamp=stamp, palette=palette, is_punched=bool(punched_mm)
     )
     for group in (
+        _ground(drawing, size, palette),
         _sheet(drawing, order, palette),
         _edges(drawing, order, flats, palette),
         _slits(drawing, order, palette),
@@ -231,6 +232,14 @@ def _take_lines(floor: Floor, order: CutOrder, flats: _Flats) -> None:
 
 
 # ---------------------------------------------------------------- the groups
+
+
+def _ground(drawing: Drawing, size: tuple[float, float], palette: Palette) -> Group:
+    """Black under lines that are thrown onto steel; white paper needs none."""
+    group = drawing.g(id="ground", fill=palette.ground)
+    if palette.ground != PAPER.ground:
+        group.add(drawing.rect(insert=(0, 0), size=tuple(map(short, size))))
+    return group
 
 
 def _sheet(drawing: Drawing, order: CutOrder, palette: Palette) -> Group:
