@@ -64,7 +64,9 @@ def held_numbers(job: Job, result: Result) -> Job:
     if len(by_hand.order_px) == n_cuts:
         return job
     turn = result.picture.work_from_upright
-    places = tuple(in_picture(result.plan, cut.pierce_mm, turn) for cut in result.order.cuts)
+    places = tuple(
+        in_picture(result.plan.sign.art.placement, cut.pierce_mm, turn) for cut in result.order.cuts
+    )
     return replace(job, corrections=replace(by_hand, order_px=_rounded(places)))
 
 
@@ -82,14 +84,18 @@ def marked(job: Job, result: Result, marks: Marks) -> Job:
     cuts, ties = result.order.cuts, plan.sign.ties
 
     def place(at: complex) -> tuple[float, float]:
-        return _rounded([in_picture(plan, at, turn)])[0]
+        return _rounded([in_picture(plan.sign.art.placement, at, turn)])[0]
 
     def cut_of(at_px: tuple[float, float]) -> int:
-        k, away = nearest_cut(plan, on_sheet(plan, at_px, turn))
+        k, away = nearest_cut(plan, on_sheet(plan.sign.art.placement, at_px, turn))
         return result.order.sequence.index(k) + 1 if away <= FOUND_MM else 0
 
     def tie_of(at_px: tuple[float, float]) -> int:
-        k, away = nearest_tie(plan, on_sheet(plan, at_px, turn)) if ties else (0, 2 * FOUND_MM)
+        k, away = (
+            nearest_tie(plan, on_sheet(plan.sign.art.placement, at_px, turn))
+            if ties
+            else (0, 2 * FOUND_MM)
+        )
         return k + 1 if away <= FOUND_MM else 0
 
     for what, numbers, n in (
@@ -108,7 +114,9 @@ def marked(job: Job, result: Result, marks: Marks) -> Job:
     strayed = tuple(
         was
         for was in by_hand.strayed_px
-        if all(abs(on_sheet(plan, was, turn) - at) > FOUND_MM for at in marks.mended)
+        if all(
+            abs(on_sheet(plan.sign.art.placement, was, turn) - at) > FOUND_MM for at in marks.mended
+        )
     )
     strayed += tuple(place(at) for at in marks.strayed)
     changed = replace(by_hand, done_px=done, lost_ties_px=lost, strayed_px=strayed)

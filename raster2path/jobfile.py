@@ -44,6 +44,7 @@ N_NUMBERS = {
     "done_px": 2,
     "lost_ties_px": 2,
     "strayed_px": 2,
+    "turned_px": 2,
 }
 """Corrections by hand, and how many numbers each entry has: a box, a place, a place and a width;
 0 is a brush's stroke, as many as it takes."""

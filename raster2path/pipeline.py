@@ -234,7 +234,14 @@ def make(
         corrections=by_hand.only(*OF_TIES),
         work_from_upright=turn,
     )
-    plan = road.stage("torch", plan_torch, sign, rules=job.torch)
+    plan = road.stage(
+        "torch",
+        plan_torch,
+        sign,
+        rules=job.torch,
+        corrections=by_hand.only("turned_px"),
+        work_from_upright=turn,
+    )
     order = road.stage(
         "order",
         order_with,

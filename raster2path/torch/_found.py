@@ -5,25 +5,27 @@ from __future__ import annotations
 import numpy as np
 
 from raster2path.geometry import Path, Points, to_complex
-from raster2path.model import TorchPlan
+from raster2path.model import Placement, TorchPlan
 
 FOUND_MM = 25.0
 """A place means the cut, or the tie, nearest to it, no further off than this."""
 
 
-def on_sheet(plan: TorchPlan, place_px: tuple[float, float], homography: Points | None) -> complex:
+def on_sheet(
+    placement: Placement, place_px: tuple[float, float], homography: Points | None
+) -> complex:
     """Where a place in the upright picture lies on the sheet."""
     turn = np.eye(3) if homography is None else homography
     u, v, w = turn @ (*place_px, 1.0)
-    return complex(*plan.sign.art.placement.to_mm(np.array([[u / w, v / w]]))[0])
+    return complex(*placement.to_mm(np.array([[u / w, v / w]]))[0])
 
 
 def in_picture(
-    plan: TorchPlan, place_mm: complex, homography: Points | None
+    placement: Placement, place_mm: complex, homography: Points | None
 ) -> tuple[float, float]:
     """Where a place on the sheet lies in the upright picture."""
     turn = np.eye(3) if homography is None else homography
-    (x, y), *_ = plan.sign.art.placement.to_px(np.array([[place_mm.real, place_mm.imag]]))
+    (x, y), *_ = placement.to_px(np.array([[place_mm.real, place_mm.imag]]))
     u, v, w = np.linalg.solve(turn, (x, y, 1.0))
     return float(u / w), float(v / w)
 

@@ -59,22 +59,28 @@ class Start:
     run_past: Path | None
 
 
-def begin(loops: Sequence[Loop], room: Room, kerf_mm: float) -> list[Start]:
+def begin(
+    loops: Sequence[Loop], room: Room, kerf_mm: float, turned_round: Bools | None = None
+) -> list[Start]:
     """Pierce, lead-in and run-past of closed cuts; no piece of a path is split.
 
     Args:
         loops: the torch lines.
         room: knows the edges round each loop's drop.
         kerf_mm: the pierce stands a kerf and a half from any edge where there is room.
+        turned_round: which of them run the other way, the drop to the right.
     """
     searches = [_Search(loop, kerf_mm) for loop in loops]
     _look(searches, room, 1.5 * kerf_mm + 1e-9)
-    turned = []
+    turned = list[Path]()
     for loop, search in zip(loops, searches, strict=True):
         k, segments = search.first, loop.path.segments
-        turned.append(Path(segments[k:] + segments[:k], True) if k else loop.path)
+        path = Path(segments[k:] + segments[:k], True) if k else loop.path
+        is_back = turned_round is not None and bool(turned_round[len(turned)])
+        turned.append(path.reversed() if is_back else path)
     led = np.array([k for k, search in enumerate(searches) if search.pierce is not None], np.int64)
-    tails = _tails([turned[k] for k in led.tolist()], led, room)
+    sides = [-1 if turned_round is not None and turned_round[k] else 1 for k in led.tolist()]
+    tails = _tails([turned[k] for k in led.tolist()], sides, led, room)
     starts = []
     for k, (path, search) in enumerate(zip(turned, searches, strict=True)):
         if search.pierce is None:
@@ -197,10 +203,14 @@ def _look(searches: Sequence[_Search], room: Room, wanted_mm: float) -> None:
             searches[k].take(places[own == k], clear[own == k])
 
 
-def _tails(paths: Sequence[Path], own: Ints, room: Room) -> dict[int, Segment]:
+def _tails(
+    paths: Sequence[Path], sides: Sequence[int], own: Ints, room: Room
+) -> dict[int, Segment]:
     """The first of several tails that curls into the drop without touching metal."""
     found: dict[int, Segment] = {}
-    made = {k: _tails_of(path) for k, path in zip(own.tolist(), paths, strict=True)}
+    made = {
+        k: _tails_of(path, side) for k, path, side in zip(own.tolist(), paths, sides, strict=True)
+    }
     for number in range(N_TAILS):
         todo = np.array([k for k in made if k not in found], np.int64)
         if not len(todo):
@@ -214,13 +224,28 @@ def _tails(paths: Sequence[Path], own: Ints, room: Room) -> dict[int, Segment]:
 N_TAILS = 8
 
 
-def _tails_of(path: Path) -> list[Segment]:
-    """Tails past the start, the wished-for first."""
+def _tails_of(path: Path, side: int) -> list[Segment]:
+    """Tails past the start, the wished-for first; side: 1, or -1 with the drop to the right."""
     at = path.start
     ends, starts = path.segments[-1].tangent(1) or 1 + 0j, path.segments[0].tangent(0) or 1 + 0j
-    heading = ends if cmath.phase(starts / ends) > -SMOOTH_RAD else starts
-    tails: list[Segment] = []
-    for length in (TAIL_MM, 0.6 * TAIL_MM):
-        tails += [Arc(at, at - 1j * heading * radius, -length / radius) for radius in (4.0, 2.0)]
-        tails += [Line(at, at + length * heading * cmath.exp(-1j * slant)) for slant in (0.5, 0.9)]
-    return tails
+    heading = ends if side * cmath.phase(starts / ends) > -SMOOTH_RAD else starts
+    return [
+        tail
+        for length in (TAIL_MM, 0.6 * TAIL_MM)
+        for tail in curls(at, heading, side, length, radii=(4.0, 2.0), slants=(0.5, 0.9))
+    ]
+
+
+def curls(
+    at: complex,
+    heading: complex,
+    side: int,
+    length: float,
+    *,
+    radii: Sequence[float],
+    slants: Sequence[float],
+) -> list[Segment]:
+    """Ways from a place on the line into the drop: bends of these radii, then slanting lines."""
+    across = -1j * side * heading
+    out: list[Segment] = [Arc(at, at + across * r, -side * length / r) for r in radii]
+    return out + [Line(at, at + length * heading * cmath.exp(-1j * side * s)) for s in slants]

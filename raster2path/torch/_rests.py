@@ -9,10 +9,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from raster2path.geometry import Arc, Kind, Line, Path, Segment
+from raster2path.geometry import Kind, Line, Path, Segment
 from raster2path.model import Rest
 from raster2path.torch._edges import Ints
-from raster2path.torch._leads import LENGTHS, SHORTEST_LEAD_MM, SLANTS_DEG, TAIL_MM, Room
+from raster2path.torch._leads import LENGTHS, SHORTEST_LEAD_MM, SLANTS_DEG, TAIL_MM, Room, curls
 
 SHARE = 0.8
 """Parts are planned so much shorter than one pull, so that rests have some choice of place."""
@@ -33,24 +33,39 @@ SPLIT_ARCS = 13
 
 @dataclass(frozen=True, slots=True)
 class _Spot:
-    """A place on a path that could do for a rest: travel before and after, and what it costs."""
+    """A place on a path that could do for a rest.
+
+    Attributes:
+        at, along_mm: where, and how far along that is.
+        before, after: travel.
+        cost: lower is better.
+        side: 1 where the drop is left of travel, or -1.
+    """
 
     at: complex
     along_mm: float
     before: complex
     after: complex
     cost: float
+    side: int
 
 
-def rests_along(paths: Sequence[Path], room: Room | None, pull_mm: float) -> list[tuple[Rest, ...]]:
+def rests_along(
+    paths: Sequence[Path],
+    room: Room | None,
+    pull_mm: float,
+    turned_round: Sequence[bool] = (),
+) -> list[tuple[Rest, ...]]:
     """Rests for each of several cuts, in the order of travel.
 
     Args:
-        paths: torch lines, the drop to the left of their travel where there is a room.
+        paths: torch lines.
         room: where leads may go; None for slits, on which one just stops and starts again.
         pull_mm: how long a cut one makes in one go; a cut up to a seventh longer has no rest.
+        turned_round: paths with the drop to the right of their travel, not to the left.
     """
-    wanted: list[list[list[_Spot]]] = [_choices(path, pull_mm) for path in paths]
+    sides = [-1 if is_back else 1 for is_back in turned_round] or [1] * len(paths)
+    wanted = [_choices(path, pull_mm, side) for path, side in zip(paths, sides, strict=True)]
     if room is None:
         return [tuple(Rest(spots[0].at, spots[0].along_mm) for spots in path) for path in wanted]
     each = [
@@ -72,13 +87,13 @@ def rests_along(paths: Sequence[Path], room: Room | None, pull_mm: float) -> lis
     ]
 
 
-def _choices(path: Path, pull_mm: float) -> list[list[_Spot]]:
+def _choices(path: Path, pull_mm: float, side: int) -> list[list[_Spot]]:
     """For each rest that a path needs, places for it, best first."""
     length = path.length
     if length <= pull_mm * 8 / 7:
         return []
     n = math.ceil(length / (SHARE * pull_mm))
-    spots = _spots(path)
+    spots = _spots(path, side)
     along = np.array([spot.along_mm for spot in spots])
     out = []
     for k in range(1, n):
@@ -91,30 +106,30 @@ def _choices(path: Path, pull_mm: float) -> list[list[_Spot]]:
     return out
 
 
-def _spots(path: Path) -> list[_Spot]:
+def _spots(path: Path, side: int) -> list[_Spot]:
     """Joints, and places between them."""
     out = list[_Spot]()
     so_far = 0.0
     last = path.segments[-1].tangent(1) if path.is_closed else path.segments[0].tangent(0)
     for segment in path:
         after, length = segment.tangent(0) or 1 + 0j, segment.length
-        cost = _joint_cost(last, segment)
-        out.append(_Spot(segment.start, so_far, last or after, after, cost))
+        cost = _joint_cost(last, segment, side)
+        out.append(_Spot(segment.start, so_far, last or after, after, cost, side))
         n = int(length / STEP_MM)
         for k in range(1, n):
             t = k / n
             way = segment.tangent(t) or after
             cost = _cost_between(segment, t)
-            out.append(_Spot(segment.point(t), so_far + t * length, way, way, cost))
+            out.append(_Spot(segment.point(t), so_far + t * length, way, way, cost, side))
         last = segment.tangent(1)
         so_far += length
     return out
 
 
-def _joint_cost(before: complex | None, segment: Segment) -> float:
+def _joint_cost(before: complex | None, segment: Segment, side: int) -> float:
     """An outer corner of the metal is the best place: the torch is off the edge there anyway."""
     after = segment.tangent(0)
-    turn = cmath.phase(after / before) if before and after else 0.0
+    turn = side * cmath.phase(after / before) if before and after else 0.0
     tied = 0.8 * bool(getattr(segment, "is_tie_side", False))
     if turn > SMOOTH_RAD:
         return 0.0 + tied
@@ -166,21 +181,23 @@ def _first(
 
 
 def _run_offs(spot: _Spot) -> list[Segment]:
-    at, way = spot.at, spot.before
-    out: list[Segment] = []
-    for length in (2 * TAIL_MM, TAIL_MM):
-        out += [Arc(at, at - 1j * way * radius, -length / radius) for radius in (5.0, 3.0)]
-        out += [Line(at, at + length * way * cmath.exp(-1j * slant)) for slant in (0.5, 0.9, 1.3)]
-    return out
+    return [
+        way
+        for length in (2 * TAIL_MM, TAIL_MM)
+        for way in curls(
+            spot.at, spot.before, spot.side, length, radii=(5.0, 3.0), slants=(0.5, 0.9, 1.3)
+        )
+    ]
 
 
 def _restarts(spot: _Spot) -> list[Segment]:
     turn = cmath.phase(spot.after / spot.before)
-    inward = -1j * spot.before * cmath.exp(0.5j * turn)
+    inward = -1j * spot.side * spot.before * cmath.exp(0.5j * turn)
+    slants = [cmath.exp(1j * spot.side * math.radians(slant)) for slant in SLANTS_DEG]
     return [
-        Line(spot.at, spot.at + inward * SHORTEST_LEAD_MM * share * cmath.exp(1j * math.radians(d)))
+        Line(spot.at, spot.at + inward * SHORTEST_LEAD_MM * share * slant)
         for share in LENGTHS[:5]
-        for d in SLANTS_DEG
+        for slant in slants
     ]
 
 

@@ -68,20 +68,23 @@ def go_on(
     notes = list[Note]()
     done, lost = set[int](), list[int]()
     for place in corrections.done_px:
-        at = on_sheet(plan, place, work_from_upright)
+        at = on_sheet(plan.sign.art.placement, place, work_from_upright)
         k, away = nearest_cut(plan, at) if plan.cuts else (0, math.inf)
         if away <= FOUND_MM:
             done.add(k)
         else:
             notes.append(_nothing("a cut that is done", at))
     for place in corrections.lost_ties_px:
-        at = on_sheet(plan, place, work_from_upright)
+        at = on_sheet(plan.sign.art.placement, place, work_from_upright)
         k, away = nearest_tie(plan, at) if plan.sign.ties else (0, math.inf)
         if away <= FOUND_MM:
             lost.append(k)
         else:
             notes.append(_nothing("a lost tie", at))
-    strayed_mm = [on_sheet(plan, place, work_from_upright) for place in corrections.strayed_px]
+    strayed_mm = [
+        on_sheet(plan.sign.art.placement, place, work_from_upright)
+        for place in corrections.strayed_px
+    ]
     steel = _Steel(order, frozenset(done), tuple(sorted(set(lost))), tuple(strayed_mm), least_mm)
     strayed = tuple(_strayed(steel, at) for at in strayed_mm) if plan.cuts else ()
     loose = _loose(steel)

@@ -10,7 +10,7 @@ import numpy as np
 import shapely
 
 from raster2path.geometry import Path, Points, circle, signed_area, to_points
-from raster2path.job import TorchRules
+from raster2path.job import Corrections, Swirl, TorchRules
 from raster2path.model import (
     Art,
     Border,
@@ -25,8 +25,9 @@ from raster2path.model import (
 )
 from raster2path.torch._cleanup import Track, spare_mm
 from raster2path.torch._cleanup import tracks as tracks_round
-from raster2path.torch._edges import FLATNESS_MM, Pieces, Proof, Tagged, tagged
+from raster2path.torch._edges import FLATNESS_MM, Bools, Pieces, Proof, Tagged, tagged
 from raster2path.torch._faces import Face, faces_by_ring, faces_of, polygons
+from raster2path.torch._found import FOUND_MM, on_sheet
 from raster2path.torch._leads import Loop, Room, Start, begin
 from raster2path.torch._narrow import Lost, closed_up, is_clear, middle_line, middle_of
 from raster2path.torch._offset import Eroded
@@ -34,6 +35,9 @@ from raster2path.torch._rests import rests_along
 
 SMALLEST_LOOP_MM = 1.2
 """A torch line shorter than this all round is no loop: the pierce has made the hole."""
+
+SLIT_FOUND_MM = 3.0
+"""A place turns a slit round where it lies on it, so near."""
 
 MOST_NOTES = 10
 
@@ -45,6 +49,7 @@ class _Work:
     sign: Sign
     rules: TorchRules
     rings: Sequence[Tagged]
+    turned_mm: tuple[complex, ...] = ()
     edges: list[SignEdge] = field(default_factory=list)
     slits: list[Path] = field(default_factory=list)
     cuts: list[Cut] = field(default_factory=list)
@@ -71,8 +76,20 @@ class _Work:
         return True
 
 
-def plan_torch(sign: Sign, *, rules: TorchRules) -> TorchPlan:
+def plan_torch(
+    sign: Sign,
+    *,
+    rules: TorchRules,
+    corrections: Corrections | None = None,
+    work_from_upright: Points | None = None,
+) -> TorchPlan:
     """Where the middle of the arc travels, and where it pierces, for every edge and slit.
+
+    Args:
+        sign: the metal that is wanted.
+        rules: the torch and the hand.
+        corrections: the cut nearest to each `turned_px` is travelled the other way.
+        work_from_upright: from pixels of the upright picture to those of the working picture.
 
     Returns:
         A plan whose torch lines keep half a kerf, and the clean-up where there is room, from
@@ -86,7 +103,10 @@ def plan_torch(sign: Sign, *, rules: TorchRules) -> TorchPlan:
     every = faces_of(sign, rings)
     is_sheared = sign.art.border is Border.SHEET
     faces = [face for face in every if face.opening is not None or not is_sheared]
-    work = _Work(sign, rules, rings)
+    places_px = () if corrections is None else corrections.turned_px
+    placement = sign.art.placement
+    turned = tuple(on_sheet(placement, place, work_from_upright) for place in places_px)
+    work = _Work(sign, rules, rings, turned)
     kept = {k: [sign.edges[k]] for face in every if face not in faces for k in face.rings}
     if faces:
         kept |= _cut_faces(work, faces)
@@ -111,8 +131,10 @@ def _cut_faces(work: _Work, faces: Sequence[Face]) -> dict[int, list[SignEdge]]:
     )
     loops = [loop for k, face in enumerate(faces) for loop in _loops(work, face, k, tracks[k])]
     room = Room([loop for loop, _ in loops], proof)
-    starts = begin(room.loops, room, work.rules.kerf_mm)
-    rests = rests_along([start.path for start in starts], room, work.rules.pull_mm)
+    back = _turned_round(work, room.loops)
+    starts = begin(room.loops, room, work.rules.kerf_mm, back)
+    paths = [start.path for start in starts]
+    rests = rests_along(paths, room, work.rules.pull_mm, back.tolist())
     kept: dict[int, list[SignEdge]] = {}
     for k, face in enumerate(faces):
         own = [
@@ -125,6 +147,17 @@ def _cut_faces(work: _Work, faces: Sequence[Face]) -> dict[int, list[SignEdge]]:
         is_too_narrow = not own and face.opening is not None
         kept |= _too_narrow(work, face) if is_too_narrow else _closed_up(work, face, tracks[k])
     return kept
+
+
+def _turned_round(work: _Work, loops: Sequence[Loop]) -> Bools:
+    """Which loops run with the good edge to the left: all where the torch swirls so, or by hand."""
+    out = np.full(len(loops), work.rules.swirl is Swirl.LEFT)
+    lines = [shapely.LinearRing(loop.path.flat(FLATNESS_MM)) for loop in loops]
+    for at in work.turned_mm if loops else ():
+        away = shapely.distance(np.array(lines, object), shapely.Point(at.real, at.imag))
+        if away.min() <= FOUND_MM:
+            out[int(away.argmin())] ^= True
+    return out
 
 
 def _loops(work: _Work, face: Face, number: int, track: Track) -> list[tuple[Loop, int]]:
@@ -282,8 +315,15 @@ def _cut_slits(work: _Work) -> None:
         path = slit.reversed() if far > near + 1e-6 and not slit.is_closed else slit
         middle = shapely.LineString(slit.flat()).interpolate(0.5, normalized=True)
         around = frozenset(k for k, area in enumerate(areas) if area.contains(middle))
+        if any(_is_near(path, at) for at in work.turned_mm):
+            path = path.reversed()
         (rests,) = rests_along([path], None, work.rules.pull_mm)
         work.add(Cut(CutType.SLIT, slit.kind, path, path.start, rests=rests), around, None)
+
+
+def _is_near(path: Path, at: complex) -> bool:
+    line = shapely.LineString(path.flat())
+    return bool(line.distance(shapely.Point(at.real, at.imag)) <= SLIT_FOUND_MM)
 
 
 def _surroundings(art: Art, edge: SignEdge) -> tuple[frozenset[int], int | None]:

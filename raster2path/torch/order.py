@@ -194,7 +194,7 @@ def _named(
         name = f"order_px {number} ({x:g}, {y:g})"
         if not plan.cuts:
             raise UsageError(f"{name} names a cut, but there is none")
-        cut, away_mm = nearest_cut(plan, on_sheet(plan, (x, y), homography))
+        cut, away_mm = nearest_cut(plan, on_sheet(plan.sign.art.placement, (x, y), homography))
         if away_mm > FOUND_MM:
             raise UsageError(
                 f"{name} finds no cut within {FOUND_MM:g} mm; expected a place on a cutting line"
