@@ -112,7 +112,26 @@ def new_job(picture: Path) -> Job:
         reason = error.strerror or "it can't be opened"
         raise UnreadableError(f"{picture}: {reason}; check the name and the folder") from error
     date = datetime.fromtimestamp(seconds, tz=UTC).date().isoformat()
-    return Job(name=_text_of(picture.stem, of=picture), date=date)
+    return Job(name=_title(_text_of(picture.stem, of=picture)), date=date)
+
+
+LONGEST_NAME = 120
+
+
+def _title(name: str) -> str:
+    """A name as it may stand in any file and on a terminal: one line, no control characters."""
+    plain = " ".join("".join(c if c.isprintable() else " " for c in name).split())
+    return plain[:LONGEST_NAME] or "sign"
+
+
+def _date(told: object, file: Path) -> str:
+    """The job's day, from text or from TOML's own kind of date; empty where there is none."""
+    if told is None:
+        return ""
+    try:
+        return datetime.fromisoformat(str(told)).date().isoformat()
+    except ValueError:
+        raise UsageError(f"{file}: date is {str(told)[:40]!r}; expected as 2026-11-24") from None
 
 
 def _text_of(path: str, *, of: Path) -> str:
@@ -141,7 +160,7 @@ def read_job(file: Path) -> JobFile:
     path, sha256 = picture.get("path"), picture.get("sha256")
     if not isinstance(path, str) or not isinstance(sha256, str):
         raise UnreadableError(f"{file}: [picture] needs path and sha256, both text")
-    name, date = str(table.get("name", file.parent.name)), str(table.get("date", ""))
+    name, date = _title(str(table.get("name", file.parent.name))), _date(table.get("date"), file)
     try:
         job = with_said(Job(name=name, date=date), _said(settings))
     except UsageError as error:
@@ -177,8 +196,9 @@ def _load(file: Path) -> dict[str, object]:
     except OSError as error:
         reason = error.strerror or "it can't be opened"
         raise UnreadableError(f"{file}: {reason}; check the name and the folder") from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as error:
-        raise UnreadableError(f"{file}: not a job file ({error})") from error
+    except (ValueError, RecursionError) as error:  # of TOML, of its text, or of a number in it
+        why = str(error).partition("; use ")[0]
+        raise UnreadableError(f"{file}: not a job file ({why})") from error
 
 
 def _section(table: dict[str, object], name: str, file: Path) -> dict[str, object]:

@@ -140,12 +140,16 @@ def _wide_tiff(content: bytes, name: str) -> Image.Image | None:
     """A TIFF of 16 bits a colour, which Pillow does not take, in 8 bits; else None."""
     if content[:4] not in {b"II*\0", b"MM\0*"}:
         return None
+    level = cv2.utils.logging.getLogLevel()
+    cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_SILENT)  # we say it in one line
     try:
         found = cv2.imdecode(
             np.frombuffer(content, np.uint8), cv2.IMREAD_ANYDEPTH | cv2.IMREAD_COLOR
         )
     except cv2.error:
         return None
+    finally:
+        cv2.utils.logging.setLogLevel(level)
     if found is None:
         return None
     _check_size((found.shape[1], found.shape[0]), name)
@@ -180,11 +184,21 @@ def _is_plain_jpeg(image: Image.Image, content: bytes) -> bool:
 
 
 def _notes_on(image: Image.Image, name: str) -> tuple[Note, ...]:
-    n_pages = getattr(image, "n_frames", 1)
+    n_pages = _n_pages(image)
     if image.format in {"MPO", "HEIF", "AVIF"} or n_pages < 2:
         return ()
     sentence = f"{name} holds {n_pages} pictures; the first was taken"
     return (Note(NoteKind.PICTURE, sentence),)
+
+
+def _n_pages(image: Image.Image) -> int:
+    """How many pictures the file holds; one, where those after the first are damaged."""
+    try:
+        return int(getattr(image, "n_frames", 1))
+    except Exception:  # noqa: BLE001 (damaged files make decoders raise anything)
+        return 1
+    finally:
+        image.seek(0)
 
 
 def _to_rgb(image: Image.Image) -> Rgb:

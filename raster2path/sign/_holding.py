@@ -404,10 +404,7 @@ class Holding:
 
     def _try(self, place: Gap, demand: Strictness) -> Laid | None:
         """A first tie at a place, between two groups."""
-        # what was made upright or level stays so while there is another place to try
-        is_level = min(abs(place.axis.real), abs(place.axis.imag)) == 0
-        axes = swung(place)[:1] if is_level and demand.factor == 1 else swung(place)
-        return self._strip(place, axes, demand, self.node_of)
+        return self._strip(place, _axes(place, demand), demand, self.node_of)
 
     def _strip(
         self,
@@ -679,7 +676,13 @@ class Holding:
         """A strip between pieces that hang together already."""
         if demand is None:
             return self._bridge(place, is_first=False)
-        return self._strip(place, swung(place), demand, None)
+        return self._strip(place, _axes(place, demand), demand, None)
+
+
+def _axes(place: Gap, demand: Strictness) -> tuple[complex, ...]:
+    """Axes to try: what was made upright or level stays so while there is another place to try."""
+    is_level = min(abs(place.axis.real), abs(place.axis.imag)) == 0
+    return swung(place)[:1] if is_level and demand.factor == 1 else swung(place)
 
 
 def shape_of(tie: Tie) -> shapely.Geometry:
