@@ -48,6 +48,7 @@ from raster2path.shape.fit import fit_outlines
 from raster2path.shape.lettering import correct_kinds, tell_kinds
 from raster2path.sign.layout import lay_out
 from raster2path.sign.ties import hold
+from raster2path.torch.aids import add_aids
 from raster2path.torch.going_on import go_on
 from raster2path.torch.lines import plan_torch
 from raster2path.torch.order import order_cuts
@@ -150,6 +151,13 @@ class _Road:
         self._alive.append(noun)
         return noun
 
+    def part(self, part: T, *, of: object) -> T:
+        """A part of a noun, known by the noun: its own text would not tell large arrays apart."""
+        told = hashlib.sha256(f"{self._known[id(of)]} {type(part).__name__}".encode()).hexdigest()
+        self._known.setdefault(id(part), told)
+        self._alive.append(part)
+        return part
+
 
 def _seed(picture_file: FilePath) -> str:
     """Tells one state of a file from another without reading it."""
@@ -250,6 +258,7 @@ def make(
         corrections=by_hand.only("order_px"),
         work_from_upright=turn,
     )
+    order = road.stage("aids", add_aids, order, rules=job.aids)
     order = road.stage(
         "progress",
         go_on,
@@ -297,7 +306,7 @@ def _solid(
     ink = road.stage(
         "turned",
         turn_faces,
-        reading.ink,
+        road.part(reading.ink, of=reading),
         falls_px=job.corrections.falls_px,
         stays_px=job.corrections.stays_px,
         region=region,
@@ -337,7 +346,7 @@ def _solid(
 def _lines(road: _Road, job: Job, picture: Picture, reading: Reading) -> tuple[PixelNet, Outlines]:
     """Drawn lines are edges, slits or bars: centre lines of the ink."""
     net = road.stage("tracing", trace_strokes, reading)
-    border = job.size.border or choose_border(net, read=reading.read)
+    border = job.size.border or road.stage("border", choose_border, net, read=reading.read)
     points_px = np.concatenate([stroke.points_px for stroke in net.strokes])
     widen_mm = job.ties.web_mm / 2 if reading.read is Read.BAR else 0.0
     placement = place(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import threading
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from raster2path.bench.planner import CancelledError, Planner
@@ -114,25 +114,17 @@ class Runner:
                 raise CancelledError
             self._tell((wish.number, stage))
 
-        is_near = False
-
-        def near(*args: object, rules: OrderRules, **kwargs: object) -> CutOrder:
-            nonlocal is_near
-            is_near = rules.how is OrderHow.PLANNED
-            rules = OrderRules(how=OrderHow.NEAR) if is_near else rules
-            return order_cuts(*args, rules=rules, **kwargs)  # type: ignore[arg-type]  # passed on
-
         known = self._shelf
-        result = make(wish.job, wish.picture, progress=step, known=known, order_with=near)
-        if is_near:  # for now, not what was asked for
-            for stage in ("order", "proof"):
-                known.pop(result.hashes[stage], None)
-        self._tell(Answer(wish.number, result, is_final=not is_near))
-        if is_near:
-            planned = make(
+        try:
+            result = make(wish.job, wish.picture, progress=step, known=known, order_with=_if_quick)
+        except _NeedsPlanError:
+            near = replace(wish.job, order=replace(wish.job.order, how=OrderHow.NEAR))
+            result = make(near, wish.picture, progress=step, known=known)
+            self._tell(Answer(wish.number, result, is_final=False))
+            result = make(
                 wish.job, wish.picture, progress=step, known=known, order_with=self._planner
             )
-            self._tell(Answer(wish.number, planned, is_final=True))
+        self._tell(Answer(wish.number, result, is_final=True))
         self._glance(wish)
 
     def _glance(self, wish: Wish) -> None:
@@ -151,6 +143,17 @@ class Runner:
                 result = make(job, wish.picture, progress=step, known=self._shelf)
                 self._tell(Glimpse(read, result))
         self._seen = seen
+
+
+class _NeedsPlanError(Exception):
+    """The order of cuts has to be planned, which takes a while."""
+
+
+def _if_quick(*args: object, rules: OrderRules, **kwargs: object) -> CutOrder:
+    """The order of cuts where it is found at once."""
+    if rules.how is OrderHow.PLANNED:
+        raise _NeedsPlanError
+    return order_cuts(*args, rules=rules, **kwargs)  # type: ignore[arg-type]  # passed on
 
 
 def _glimpsed(job: Job, read: Read) -> Job:
