@@ -263,7 +263,7 @@ def _on_the_middle(samples: Samples, boxes: Points, i: Ints, j: Ints, axis: Comp
     is_below = (axis.imag > 0) == (size[a] < size[b])
     held = (1 + 1.2 * (1 - upright) + off_x) * np.where(is_below, FROM_BELOW, 1.0)
     factor = np.where(is_letter & is_within, held, factor)
-    beside = 1 + 1.5 * (1 - np.maximum(level, upright))
+    beside = 1 + 8 * (1 - np.maximum(level, upright))
     return np.asarray(np.where(is_letter & ~is_within, beside, factor), np.float64)
 
 
