@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -17,7 +19,7 @@ from raster2path.light.scene import (
     check_lines,
     light_up,
 )
-from raster2path.model import CutOrder
+from raster2path.model import CutOrder, Rest
 from tests.guide_scenes import STAMP, harbour
 
 LOOKS = {
@@ -28,8 +30,8 @@ LOOKS = {
 COLOURS = Colours(LOOKS, "#FFFFFF", "#444444", "#888800")
 
 
-def scene_of(order: CutOrder, **more: list[complex]) -> Scene:
-    return light_up(order, stamp=STAMP, stands_mm=more.get("stands", []), colours=COLOURS)
+def scene_of(order: CutOrder) -> Scene:
+    return light_up(order, stamp=STAMP, colours=COLOURS)
 
 
 def test_every_torch_line_is_lit_where_it_is_cut() -> None:
@@ -86,10 +88,27 @@ def test_an_arrow_points_the_way_of_the_torch() -> None:
 
 def test_the_stand_is_told_by_the_sheets_side() -> None:
     order = harbour(sheet=(900, 600))
-    stands = [complex(-200, 150), *[complex(300, 800)] * (len(order.cuts) - 1)]
-    told = scene_of(order, stands=stands).told
-    assert told[0].sentence.endswith("stand at the left, 150 mm along")
-    assert told[1].sentence.endswith("stand at the foot, 300 mm along")
+    stands = (complex(-200, 150), *[complex(300, 800)] * (len(order.cuts) - 1))
+    told = scene_of(replace(order, stands=stands)).told
+    assert told[0].sentence.endswith("stand A, at the left, 150 mm along")
+    assert told[1].sentence.endswith("stand B, at the foot, 300 mm along")
+
+
+def test_rests_are_lit_across_the_cut_and_told() -> None:
+    order = harbour()
+    index = next(i for i, cut in enumerate(order.plan.cuts) if cut.path and len(cut.path) == 4)
+    cut = order.plan.cuts[index]
+    assert cut.path is not None
+    rest = Rest(cut.path.segments[1].point(0.5), cut.path.segments[0].length)
+    cuts = list(order.plan.cuts)
+    cuts[index] = replace(cut, rests=(rest,))
+    scene = scene_of(replace(order, plan=replace(order.plan, cuts=tuple(cuts))))
+    (tick,) = (stroke for stroke in scene.strokes if stroke.role is Role.REST)
+    a, b = (complex(*point) for point in tick.points_mm)
+    assert (a + b) / 2 == pytest.approx(rest.place_mm)
+    ahead = cut.path.segments[1].tangent(0.5)
+    assert ((b - a) * ahead.conjugate()).real == pytest.approx(0, abs=1e-9)
+    assert "1 rest" in scene.told[tick.cut - 1].sentence
 
 
 def test_the_sheet_is_lit_where_it_is_known() -> None:

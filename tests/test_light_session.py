@@ -27,6 +27,7 @@ from raster2path.light.session import (
     verdict,
 )
 from raster2path.light.views import View, display
+from raster2path.model import Progress
 from tests.guide_scenes import STAMP, harbour
 
 SIZE = (1920, 1080)
@@ -113,6 +114,23 @@ def test_the_next_cut_is_bright_and_done_ones_dim(scene: Scene) -> None:
     torch = [s for s in lit.strokes if scene.strokes[s.index].role.value == "torch"]
     assert torch[-1].width_px == max(s.width_px for s in torch) == 3
     assert [scene.words[w.index].text for w in lit.words] == ["4"]
+
+
+def test_cuts_of_another_day_are_dim_and_passed_over() -> None:
+    order = harbour(sheet=(900, 600))
+    done = frozenset(order.sequence[k] for k in (0, 1, 3))  # cuts 1, 2 and 4
+    scene = light_up(replace(order, progress=Progress(done)), stamp=STAMP)
+    session = begin(scene, size_px=SIZE)
+    assert session.cut == 3
+    session = do(do(session, do="step", by=1), do="step", by=1)
+    assert session.cut == 5
+    assert do(session, do="step", by=-1).cut == 3
+    assert do(do(session, do="step", by=-1), do="step", by=-1).cut == 3
+    lit = {scene.strokes[s.index].cut: s for s in display(scene, View.NEXT, cut=3).strokes}
+    assert {number for number in lit if number} == {1, 2, 3, 4}
+    assert lit[4].colour == scene.colours.dim
+    assert lit[3].colour != scene.colours.dim
+    assert do(session, do="cut", number=2).cut == 2
 
 
 def test_dashes_are_only_for_what_is_not_cut(scene: Scene) -> None:

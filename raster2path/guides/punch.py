@@ -1,6 +1,7 @@
 """Where a prick punch goes: marks that survive glare and heat, when chalk and ink burn off.
 
-One on every corner, on both ends of a straight, at every pierce and where a cut turns at a tie;
+One on every corner, on both ends of a straight, at every pierce and rest, and where a cut turns at
+a tie;
 along a curve one every 15 to 20 mm. None along a straight: a bar laid through its two ends finds
 it. Prick-punching a layout line is shop practice; the distances are ours (common practice, no
 source).
@@ -80,6 +81,9 @@ def punch(order: CutOrder) -> Punch:
     marks: list[complex] = []
     for cut in order.cuts:
         own = [cut.pierce_mm]
+        for rest in cut.rests:
+            own.append(rest.place_mm)
+            own += [rest.restart.start] if rest.restart is not None else []
         if cut.path is not None:
             along = along_line(cut.path)
             own += along

@@ -143,10 +143,8 @@ def _made(source: Path) -> Result:
 def scene_of(result: Result) -> Scene:
     """The light of a finished job."""
     from raster2path.light.scene import light_up
-    from raster2path.torch.order import foresee
 
-    stands = foresee(result.order, rules=result.job.order).stands
-    return light_up(result.order, stamp=result.stamp, stands_mm=stands)
+    return light_up(result.order, stamp=result.stamp)
 
 
 def _write(

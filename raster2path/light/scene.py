@@ -7,7 +7,7 @@ finely that a crooked, bowed projector may bend them.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import Enum
 
@@ -18,7 +18,7 @@ from raster2path.guides.colours import STEEL
 from raster2path.guides.job_sheet import NAMES
 from raster2path.guides.punch import punch
 from raster2path.guides.svg import drawing_mm, numerals_in_light
-from raster2path.model import Cut, CutOrder, Stamp, frozen
+from raster2path.model import Cut, CutOrder, Rest, Stamp, frozen
 
 FLAT_MM = 0.1
 """A sixth of a projected pixel."""
@@ -32,6 +32,7 @@ RULE_PX = 2.0
 
 PIERCE_MM = 3.0
 ARROW_MM = 12.0
+TICK_MM = 6.0
 GRID_MM = 100.0
 
 
@@ -43,6 +44,7 @@ class Role(Enum):
     TIE = "tie"
     TORCH = "torch"
     LEAD = "lead"
+    REST = "rest"
     PIERCE = "pierce"
     ARROW = "arrow"
     LEADER = "leader"
@@ -119,10 +121,15 @@ class Word:
 
 @dataclass(frozen=True, slots=True)
 class Told:
-    """What is said of a cut where it is shown as the next one."""
+    """What is said of a cut where it is shown as the next one.
+
+    Attributes:
+        is_done: it was made on another day.
+    """
 
     number: int
     sentence: str
+    is_done: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,15 +172,13 @@ def light_up(
     order: CutOrder,
     *,
     stamp: Stamp,
-    stands_mm: Sequence[complex] = (),
     colours: Colours = LIT_STEEL,
 ) -> Scene:
     """The light of a job.
 
     Args:
-        order: the cuts.
+        order: the cuts, where one stands for them, and which are made already.
         stamp: name, date and revision.
-        stands_mm: where the cutter stands for each cut, or nothing.
         colours: for lit steel.
     """
     size_mm = drawing_mm(order)
@@ -195,10 +200,12 @@ def light_up(
     strokes += [Stroke(line, Role.GRID, colours.dim, FINE_PX) for line in grid]
     strokes += [Stroke(line, Role.RULE, colours.aid, RULE_PX) for line in rules]
     words = tuple(Word(n.text, n.centre, n.height_mm, i) for i, n in enumerate(numerals, 1))
-    stands: list[complex | None] = [*stands_mm] or [None] * len(order.cuts)
+    stands = _stands(order, size_mm)
     told = tuple(
-        _told(number, cut, stand, size_mm)
-        for number, (cut, stand) in enumerate(zip(order.cuts, stands, strict=True), 1)
+        Told(number, ", ".join([*_facts(cut), *stand]), is_done)
+        for number, (cut, stand, is_done) in enumerate(
+            zip(order.cuts, stands, order.is_done, strict=True), 1
+        )
     )
     return Scene(
         title=stamp.title,
@@ -221,12 +228,21 @@ def _cut(number: int, cut: Cut, look: KindLook) -> list[Stroke]:
         if cut.path.length > 2 * ARROW_MM:
             barbs = _arrow(cut.path)
             out += [Stroke(one, Role.ARROW, colour, RULE_PX, number) for one in barbs]
-    for lead in (cut.lead_in, cut.run_past):
-        if lead is not None:
-            out.append(Stroke(_fine(lead), Role.LEAD, colour, FINE_PX, number))
+    out += [Stroke(_fine(lead), Role.LEAD, colour, FINE_PX, number) for lead in cut.leads]
+    out += [Stroke(_tick(rest, cut), Role.REST, colour, RULE_PX, number) for rest in cut.rests]
     marks = _pierce(cut.pierce_mm, cut.kind)
     out += [Stroke(one, Role.PIERCE, colour, FINE_PX, number) for one in marks]
     return out
+
+
+def _tick(rest: Rest, cut: Cut) -> Points:
+    """A short line across the cut where one rests."""
+    at = rest.place_mm
+    if cut.path is None:
+        return to_points([at - TICK_MM, at + TICK_MM])
+    place = cut.path.nearest(at)
+    across = 1j * cut.path.segments[place.index].tangent(place.t) * TICK_MM
+    return to_points([at - across, at + across])
 
 
 def _pierce(at: complex, kind: Kind) -> list[Points]:
@@ -275,16 +291,26 @@ def _split(points: Points) -> Points:
     return np.concatenate([inner, points[-1:]])
 
 
-def _told(number: int, cut: Cut, stand: complex | None, size_mm: tuple[float, float]) -> Told:
-    """What is said of a cut: what it makes, how long, which way, and where to stand."""
+def _facts(cut: Cut) -> list[str]:
+    """What a cut makes, how long it is, which way it goes and how often one rests."""
     parts = [NAMES[cut.type]]
     if cut.path is not None:
         parts.append(f"{cut.path.length:.0f} mm")
         if cut.path.is_closed:
             parts.append("clockwise" if cut.path.area > 0 else "anticlockwise")
-    if stand is not None:
-        parts.append(f"stand {_side(stand, size_mm)}")
-    return Told(number, ", ".join(parts))
+    if cut.rests:
+        parts.append("1 rest" if len(cut.rests) == 1 else f"{len(cut.rests)} rests")
+    return parts
+
+
+def _stands(order: CutOrder, size_mm: tuple[float, float]) -> list[list[str]]:
+    """Where to stand for each cut, in words; nothing where that is not known."""
+    if not order.stands:
+        return [[] for _ in order.cuts]
+    return [
+        [f"stand {name}, {_side(place, size_mm)}"]
+        for name, place in zip(order.stand_names, order.stands, strict=True)
+    ]
 
 
 def _side(stand: complex, size_mm: tuple[float, float]) -> str:

@@ -92,7 +92,7 @@ def begin(
     wanted = tuple(wanted_mm) or corners_of(scene)
     _check_wanted(wanted)
     new = Session(scene, wanted, size_px, dict(remembered or {}))
-    return replace(_laid(new), view=View.REGISTER)
+    return replace(_laid(new), view=View.REGISTER, cut=_onward(new, 0, 1))
 
 
 def _check_wanted(wanted: Sequence[complex]) -> None:
@@ -203,8 +203,19 @@ def _step(session: Session, asked: Mapping[str, object], _: float) -> Session:
         return replace(session, is_blank=False)
     if session.view is not View.NEXT:
         return replace(session, view=View.NEXT)
-    cut = min(max(session.cut + by, 1), session.scene.n_cuts + 1)
+    cut = _onward(session, session.cut, by)
     return replace(session, cut=cut, cuts_since=session.cuts_since + max(0, cut - session.cut))
+
+
+def _onward(session: Session, cut: int, by: int) -> int:
+    """So many cuts on or back, past those that were made on another day; they can be asked for."""
+    is_left = [one.number for one in session.scene.told if not one.is_done]
+    numbers = [*is_left, session.scene.n_cuts + 1]
+    if by > 0:
+        ahead = [number for number in numbers if number > cut]
+        return ahead[min(by, len(ahead)) - 1] if ahead else cut
+    behind = [number for number in reversed(numbers) if number < cut]
+    return behind[min(-by, len(behind)) - 1] if by and behind else cut
 
 
 def _go_to_cut(session: Session, asked: Mapping[str, object], _: float) -> Session:

@@ -25,7 +25,7 @@ DONE_PX = 1.25
 PUNCH_PX = 2.5
 """Radius of a punch mark's dot, in pixels."""
 
-OF_A_CUT = frozenset({Role.TORCH, Role.LEAD, Role.PIERCE, Role.ARROW})
+OF_A_CUT = frozenset({Role.TORCH, Role.LEAD, Role.REST, Role.PIERCE, Role.ARROW})
 
 SHOWN = {
     View.REGISTER: frozenset({Role.SHEET}),
@@ -77,7 +77,8 @@ def display(scene: Scene, view: View, *, cut: int, is_punched: bool = False) -> 
     Args:
         scene: all light of the job.
         view: which.
-        cut: the next cut, from 1; those before it are done. One more than there are: all done.
+        cut: the next cut, from 1; those before it are done, and those of another day. One more
+            than there are: all done.
         is_punched: True to light punch marks in the marking-out view.
     """
     if view is View.NEXT:
@@ -115,10 +116,11 @@ def _next(scene: Scene, cut: int) -> Display:
 
 def _next_strokes(scene: Scene, cut: int) -> Iterator[LitStroke]:
     bright = []
+    done = {one.number for one in scene.told if one.is_done or one.number < cut} - {cut}
     for i, stroke in enumerate(scene.strokes):
         if stroke.role is Role.SHEET:
             yield LitStroke(i, scene.colours.dim, stroke.width_px, True)
-        elif stroke.role is Role.TORCH and 0 < stroke.cut < cut:
+        elif stroke.role is Role.TORCH and stroke.cut in done:
             yield LitStroke(i, scene.colours.dim, DONE_PX, False)
         elif stroke.cut == cut and stroke.role in OF_A_CUT | {Role.LEADER}:
             width = NEXT_PX if stroke.role is Role.TORCH else stroke.width_px
