@@ -8,6 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import cv2
+import ezdxf.recover
 import numpy as np
 import numpy.typing as npt
 import pypdf
@@ -18,6 +19,7 @@ from svgelements import SVG, Group
 from svgelements import Rect as SvgRect
 
 from raster2path.guides.colours import STEEL
+from raster2path.guides.dxf import guides_dxf
 from raster2path.guides.full_size import full_size_pdf
 from raster2path.guides.pages import (
     CROSS_MM,
@@ -187,3 +189,19 @@ def test_colours_for_steel_stand_on_black() -> None:
     size = drawing_mm(order)
     px_per_mm = 96 / 25.4
     assert (ground.width / px_per_mm, ground.height / px_per_mm) == pytest.approx(size, abs=0.01)
+
+
+def test_layers_of_the_dxf_are_named_as_the_groups_of_the_svg() -> None:
+    """Read back by ezdxf: no errors, millimetres, and the blank's outline on its own layer."""
+    order = harbour(sheet=(900, 600))
+    content = guides_dxf(order, size_mm=drawing_mm(order), stamp=STAMP)
+    document, auditor = ezdxf.recover.read(io.BytesIO(content))
+    assert not auditor.errors
+    assert document.units == 4
+    layers = {entity.dxf.layer for entity in document.modelspace()}
+    svg = guides_svg(order, stamp=STAMP)
+    groups = {e.values["id"] for e in SVG.parse(io.StringIO(svg)) if isinstance(e, Group)}
+    assert layers == groups - {"scale", "stands", "rests", "fences", "clamp"}
+    blank = document.modelspace().query('LINE[layer=="sheet"]')
+    ends = {(round(line.dxf.start.x), round(line.dxf.start.y)) for line in blank}
+    assert ends == {(0, 0), (900, 0), (900, 600), (0, 600)}

@@ -19,13 +19,14 @@ if TYPE_CHECKING:
 
 LAYERS = {
     # colour numbers of the format, for a screen only
+    "sheet": 9,
     "edges": 8,
     "slits": 3,
     "ties": 2,
     "torch": 5,
     "leads": 4,
     "pierces": 1,
-    "numerals": 7,
+    "order": 7,
 }
 NUMERAL_MM = 8.0
 PIERCE_MM = 3.0
@@ -104,6 +105,11 @@ class _Sheet:
 
 def _draw(sheet: _Sheet, order: CutOrder) -> None:
     plan = order.plan
+    blank = plan.sign.art.placement.sheet_mm
+    if blank is not None:
+        width, height = blank
+        corners = (0j, complex(width), complex(width, height), 1j * height)
+        sheet.path(polygon(corners, Kind.GEOMETRIC), "sheet")
     for edge in plan.edges:
         sheet.path(edge.path, "edges")
     for slit in plan.slits:
@@ -117,4 +123,4 @@ def _draw(sheet: _Sheet, order: CutOrder) -> None:
             if lead is not None:
                 sheet.path(lead, "leads")
         sheet.ring(cut.pierce_mm, PIERCE_MM, "pierces")
-        sheet.word(str(number), cut.pierce_mm + PIERCE_MM + 1, "numerals")
+        sheet.word(str(number), cut.pierce_mm + PIERCE_MM + 1, "order")
