@@ -266,7 +266,7 @@ def _four_corners(outline: npt.NDArray[Any]) -> Points:
 def _no_sheet() -> NothingFoundError:
     return NothingFoundError(
         "the sheet's corners can't be made out in the photograph; expected a sheet that stands out "
-        "from the table, all of it in the picture: show its corners by hand"
+        "from the table, all of it in the picture; or put the crosses by hand"
     )
 
 
