@@ -113,7 +113,13 @@ def _told(result: Result) -> dict[str, bytes]:
     return {
         "job.pdf": sheet,
         "job.json": job_numbers(order, counted, stamp=stamp, foreseen=foreseen).encode(),
-        "proof.pdf": proof_pdf(order, counted, stamp=stamp, thickness_mm=rules.thickness_mm),
+        "proof.pdf": proof_pdf(
+            order,
+            counted,
+            stamp=stamp,
+            thickness_mm=rules.thickness_mm,
+            stock=rules.material.stock,
+        ),
         **hang,
     }
 

@@ -12,6 +12,7 @@ import pytest
 from raster2path.guides.full_size import POINTS_PER_MM
 from raster2path.guides.proof import STEEL, proof_pdf
 from raster2path.job import TallyRules
+from raster2path.material import ALUMINIUM, Material
 from raster2path.model import CutOrder
 from raster2path.torch.tally import tally
 from tests.guide_scenes import STAMP, harbour
@@ -39,6 +40,17 @@ def test_the_page_tells_size_mass_ties_and_where_to_sign(proof: bytes, order: Cu
     assert STAMP.title in text
     assert "will show" in text
     assert "kg" in text
+
+
+def test_the_page_names_the_metal_and_weighs_it(order: CutOrder) -> None:
+    """Aluminium 5052 is 2680 / 7850 as heavy as mild steel (data sheets)."""
+    light, heavy = (
+        tally(order, rules=TallyRules(material=m)) for m in (Material.ALUMINIUM, Material.MILD)
+    )
+    assert light.sign_kg == pytest.approx(heavy.sign_kg * 2680 / 7850)
+    page = proof_pdf(order, light, stamp=STAMP, thickness_mm=2.0, stock=ALUMINIUM)
+    text = pypdf.PdfReader(io.BytesIO(page)).pages[0].extract_text()
+    assert f"Aluminium 2 mm thick, about {light.sign_kg:.1f} kg." in text
 
 
 def test_no_cutting_line_is_shown_and_the_metal_is_there(proof: bytes, order: CutOrder) -> None:
