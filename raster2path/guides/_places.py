@@ -144,8 +144,13 @@ class Floor:
 
     def nearest(self, width_mm: float, height_mm: float, *, to: complex) -> complex | None:
         """The middle of the free box nearest to a point, or None."""
-        at = self.centres(width_mm, height_mm)
-        return complex(at[int(np.argmin(np.abs(at - to)))]) if len(at) else None
+        for reach_mm in (REACH_MM, math.inf):
+            at = self.centres(width_mm, height_mm, near=to, reach_mm=reach_mm)
+            away = np.abs(at - to)
+            # within a square, one beyond its inner circle need not be the nearest
+            if len(at) and away.min() < max(0.0, reach_mm - self.step):
+                return complex(at[int(np.argmin(away))])
+        return None
 
     def n_taken(self) -> Counts:
         """How many cells above and left of each corner of cells are taken."""
