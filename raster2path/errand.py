@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from importlib import import_module
 from pathlib import Path
+from threading import Thread
 from typing import TYPE_CHECKING
 
 from raster2path.errors import ExitStatus, Raster2PathError, UnreadableError, UsageError
@@ -234,6 +236,8 @@ def _road(job: Job, picture: Path, progress: Progress | None) -> Result:
             f"a library can't start ({error}); on a bare Linux, install what OpenCV needs: "
             "apt-get install libgl1 libglib2.0-0"
         ) from error
+    # What writes the files loads while OpenCV, which needs no Python for it, reads the picture.
+    Thread(target=import_module, args=("raster2path.outputs",), daemon=True).start()
     return make(job, picture, progress=progress or quiet)
 
 
