@@ -171,6 +171,15 @@ def _tie_lost(job: Job, asked: Asked) -> Job:
     return _corrected(job, had)
 
 
+def _strayed(job: Job, asked: Asked) -> Job:
+    """`at`: how far the torch came where it left its line; `is_so` false takes it back."""
+    at, near = place_of(asked.get("at")), number_of(asked.get("near_px"))
+    had = _without(job.corrections, "strayed_px", lambda place: _apart(place, at) <= near)
+    if asked.get("is_so") is True:
+        had = _with(had, "strayed_px", at)
+    return _corrected(job, had)
+
+
 def _several(job: Job, asked: Asked) -> Job:
     """`changes`: some of the others, one after the other, as one step to undo."""
     changes = asked.get("changes")
@@ -196,6 +205,7 @@ _DOING: Mapping[str, Callable[[Job, Asked], Job]] = {
     "order": _order,
     "done": _done,
     "tie lost": _tie_lost,
+    "strayed": _strayed,
     "several": _several,
 }
 

@@ -18,12 +18,15 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, PlainTextResponse, Response, StreamingResponse
 from starlette.routing import Route
 
+from raster2path.bench.changes import number_of
 from raster2path.bench.desk import Desk
 from raster2path.bench.drawing import drawn_of, ink_png, key_of, picture_jpeg
 from raster2path.bench.guard import FILE_POLICY, Door, Guard, listen
 from raster2path.bench.jobs import take_in
+from raster2path.bench.lamp import Lamp
 from raster2path.errors import Raster2PathError, UsageError
 from raster2path.guides.as_hung import as_hung_png
+from raster2path.habits import Finished, keep_finished
 from raster2path.model import Ink, Picture
 from raster2path.outputs import (
     dxf_bytes,
@@ -38,6 +41,7 @@ from raster2path.outputs import (
 )
 from raster2path.pipeline import Result
 from raster2path.settings import PAPERS_MM
+from raster2path.torch.tally import tally
 
 Answering = Callable[[Request], Awaitable[Response]]
 
@@ -64,7 +68,7 @@ def bench_app(desk: Desk, door: Door) -> Guard:
     async def life(_: Starlette) -> AsyncIterator[None]:
         desk.start(asyncio.get_running_loop())
         yield
-        await run_in_threadpool(desk.close)
+        await run_in_threadpool(rooms.close_all)
 
     rooms = _Rooms(desk)
     routes = [
@@ -80,6 +84,8 @@ def bench_app(desk: Desk, door: Door) -> Guard:
         Route("/undo", _told(rooms.undo), methods=["POST"]),
         Route("/redo", _told(rooms.redo), methods=["POST"]),
         Route("/save", _told(rooms.save), methods=["POST"]),
+        Route("/light", _told(rooms.light), methods=["POST"]),
+        Route("/took", _told(rooms.took), methods=["POST"]),
         Route("/seen/{name}", _told(rooms.seen)),
         Route("/files/{name}", _told(rooms.file)),
     ]
@@ -103,6 +109,7 @@ class _Rooms:
 
     def __init__(self, desk: Desk) -> None:
         self._desk = desk
+        self._lamp = Lamp()
         folder = files("raster2path.bench") / "page"
         self._page = {entry.name: entry for entry in folder.iterdir() if entry.is_file()}
 
@@ -171,6 +178,33 @@ class _Rooms:
         names = await run_in_threadpool(write)
         self._desk.written(number)
         return JSONResponse({"folder": str(where.folder), "files": names})
+
+    async def light(self, request: Request) -> Response:
+        """The projected page of the job as it is now; the answer tells where it is."""
+        await self.save(request)
+        _, where, _ = await self._desk.final()
+        asked = await _asked(request)
+        address = await run_in_threadpool(
+            self._lamp.light, where.folder, is_anyway=asked.get("anyway") is True
+        )
+        return JSONResponse({"address": address})
+
+    async def took(self, request: Request) -> Response:
+        """The minutes that a job took in the end; next time's estimate learns from them."""
+        minutes = number_of((await _asked(request)).get("minutes"))
+        if not 1 <= minutes <= 100_000:
+            raise UsageError(f"{minutes:g} minutes; expected 1 to 100000")
+        result, _, _ = await self._desk.final()
+        job, metres = result.job, tally(result.order, rules=result.job.tally).metres
+        if metres <= 0:
+            raise UsageError("there is nothing to cut in this job")
+        keep_finished(Finished(job.name, job.date, metres, minutes))
+        return JSONResponse({"minutes": minutes})
+
+    def close_all(self) -> None:
+        """End what was started for the page."""
+        self._lamp.out()
+        self._desk.close()
 
     async def seen(self, request: Request) -> Response:
         """The pictures under the drawing, by the key that the drawing tells."""

@@ -7,7 +7,7 @@
 
 import { KINDS, heat } from "./sheet.js";
 import { draw, dress, make, say } from "./make.js";
-import { choiceIn, lengthIn, sentence } from "./sentences.js";
+import { choiceIn, holdable, lengthIn, sentence } from "./sentences.js";
 import { apart, inverse, mapped } from "./space.js";
 import { length, units } from "./units.js";
 
@@ -29,6 +29,8 @@ export class Steel {
     this.wire = wire;
     this.at = 0;
     this.playing = 0;
+    /** @type {string | undefined} where the light is */
+    this.lit = undefined;
     sheet.svg.addEventListener("next", (event) => this.#next(/** @type {CustomEvent} */ (event).detail));
     sheet.svg.addEventListener("done", (event) => this.#tick(/** @type {CustomEvent} */ (event).detail, true));
   }
@@ -54,8 +56,35 @@ export class Steel {
       make("p", {}, nDone ? `${nDone} of ${drawing.cuts.length} cuts are done.` : "Tick a cut when it is done; drag its number to move it."),
       this.#list(drawing, done),
       make("p", { class: "soft" }, "The torch's own manual and local rules win over anything said here. Eyes, lungs, hands, fire."),
+      ...this.#light(drawing),
       make("h2", {}, "On paper"),
       this.#files(drawing),
+    ];
+  }
+
+  /** The projected page. @param {Drawing} drawing */
+  #light(drawing) {
+    const place = make("div", { class: "row" });
+    const shown = () => (this.lit ? [make("a", { class: "button strong", href: this.lit, target: "_blank", rel: "noopener" }, "open the light")] : []);
+    const start = make("button", { type: "button", class: "outlined", disabled: !drawing.is_ready }, this.lit ? "light it anew" : "light it");
+    start.addEventListener("click", async () => {
+      start.textContent = "lighting …";
+      const told = await this.wire.post("/light", {});
+      this.lit = told?.address;
+      start.textContent = this.lit ? "light it anew" : "light it";
+      place.replaceChildren(start, ...shown());
+    });
+    place.append(start, ...shown());
+    const minutes = make("input", { type: "text", inputmode: "numeric", "aria-label": "minutes that it took", "data-key": "took", placeholder: "…" });
+    minutes.addEventListener("change", async () => {
+      const told = await this.wire.post("/took", { minutes: Number(minutes.value) });
+      if (told) say("remembered for the next estimate");
+    });
+    return [
+      make("h2", {}, "In light"),
+      make("p", { class: "soft" }, drawing.is_ready ? "Opens a page for the projector and one for your hand." : "Held back until the sign is ready to cut."),
+      place,
+      sentence("In the end it took ", holdable(minutes), " minutes at the table."),
     ];
   }
 

@@ -1,6 +1,6 @@
 /** Touching the thing itself: what answers under a finger, a pen, a mouse or the keyboard. */
 
-/** @import {Drawing, Edge, Point, Tie} from "./types.js" */
+/** @import {Cut, Drawing, Edge, Point, Tie} from "./types.js" */
 /** @import {Sheet} from "./sheet.js" */
 /** @import {Wire} from "./wire.js" */
 
@@ -166,7 +166,7 @@ export class Touch {
     const what = found.dataset.what;
     if (what === "edge") return offer(null, this.#edgeWords(drawing.edges[number], mm), at, gone);
     if (what === "tie") return offer(length(drawing.ties[number].width_mm, 1), this.#tieWords(drawing.ties[number]), at, gone);
-    if (what === "cut") return offer(`cut ${number}`, this.#cutWords(number), at, gone);
+    if (what === "cut") return offer(`cut ${number}`, this.#cutWords(drawing.cuts[number - 1], mm), at, gone);
     if (what === "face") return offer(null, this.#faceWords(drawing.edges[number], mm), at, gone);
     return gone();
   }
@@ -215,11 +215,16 @@ export class Touch {
     return this.sheet.place === "sign" && edge.falls ? [...words, tie] : words;
   }
 
-  /** @param {number} number */
-  #cutWords(number) {
+  /** @param {Cut} cut @param {Point} mm */
+  #cutWords(cut, mm) {
+    const { number } = cut;
+    const at = this.px(mm);
+    const near_px = this.#px(15);
+    const strayed = (this.wire.state.open?.corrections.strayed_px ?? []).some((place) => apart(/** @type {Point} */ (place), at) < near_px);
     return [
-      { word: "cut this next", go: () => this.sheet.svg.dispatchEvent(new CustomEvent("next", { detail: number })) },
+      { word: "next", go: () => this.sheet.svg.dispatchEvent(new CustomEvent("next", { detail: number })) },
       { word: "done", go: () => this.sheet.svg.dispatchEvent(new CustomEvent("done", { detail: number })) },
+      { word: strayed ? "not strayed" : "strayed here", go: () => this.wire.change({ do: "strayed", at, near_px, is_so: !strayed }) },
     ];
   }
 
