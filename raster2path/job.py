@@ -381,6 +381,31 @@ class OrderRules:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class AidRules:
+    """What helps the hand.
+
+    Attributes:
+        tip_radius_mm: from the middle of the arc to the side of the tip that runs along a bar.
+        clamp_throat_mm: how far in from an edge the work clamp reaches.
+        thickness_mm, material: of the sheet.
+    """
+
+    tip_radius_mm: float = 5.0
+    clamp_throat_mm: float = 50.0
+    thickness_mm: float = 1.5
+    material: Material = Material.MILD
+
+    def __post_init__(self) -> None:
+        check_range("--tip-radius", self.tip_radius_mm, 0, 100)
+        check_range("--clamp-throat", self.clamp_throat_mm, 5, 1000)
+
+    @property
+    def kg_mm2(self) -> float:
+        """Mass of a square millimetre of sheet."""
+        return self.material.stock.density_kg_mm3 * self.thickness_mm
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class TallyRules:
     """What the job sheet reckons with.
 
@@ -457,6 +482,7 @@ class Job:
     ties: TieRules = field(default_factory=TieRules)
     torch: TorchRules = field(default_factory=TorchRules)
     order: OrderRules = field(default_factory=OrderRules)
+    aids: AidRules = field(default_factory=AidRules)
     print: PrintRules = field(default_factory=PrintRules)
     tally: TallyRules = field(default_factory=TallyRules)
     corrections: Corrections = field(default_factory=Corrections)

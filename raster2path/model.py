@@ -656,6 +656,71 @@ class Progress:
     notes: tuple[Note, ...] = ()
 
 
+@dataclass(frozen=True, slots=True)
+class Fence:
+    """A straight of a cut, and where a bar's edge lies for the tip to run along."""
+
+    number: int
+    line: tuple[complex, complex]
+
+
+@dataclass(frozen=True, slots=True)
+class Compass:
+    """A round of a cut: centre and radius of the torch's own way.
+
+    Attributes:
+        is_gone: True where the centre lies in an opening that is cut before.
+    """
+
+    number: int
+    centre_mm: complex
+    radius_mm: float
+    is_gone: bool
+
+
+class ClampHow(Enum):
+    """How the work clamp is put on."""
+
+    CLAMP = "clamp"
+    MAGNET = "magnet"
+    OUTSIDE = "outside"
+    NONE = "none"
+
+
+@dataclass(frozen=True, slots=True)
+class Clamp:
+    """Where the work clamp goes, and how far from the nearest cut that is."""
+
+    how: ClampHow
+    place_mm: complex | None
+    free_mm: float
+
+
+@dataclass(frozen=True, slots=True)
+class Heavy:
+    """A drop that is large or heavy: hold it with a magnet, and mind where it falls."""
+
+    number: int
+    place_mm: complex
+    size_mm: tuple[float, float]
+    mass_kg: float
+
+
+@dataclass(frozen=True, slots=True)
+class Aids:
+    """What helps the hand; numbers are those of cuts.
+
+    Attributes:
+        sprays: for each cut, first to last, the direction in which the pierce's spray may go.
+    """
+
+    fences: tuple[Fence, ...] = ()
+    compasses: tuple[Compass, ...] = ()
+    clamp: Clamp | None = None
+    heavy: tuple[Heavy, ...] = ()
+    sprays: tuple[complex, ...] = ()
+
+
 def _letters(k: int) -> str:
     """A, B and so on to Z, then A1, B1."""
     round_, letter = divmod(k, 26)
@@ -674,6 +739,7 @@ class CutOrder:
     """Planned pause before each cut, first to last; empty where there is none at all."""
     stands: tuple[complex, ...] = ()
     """Where the cutter stands for each cut, first to last, with the least walking."""
+    aids: Aids = field(default_factory=Aids)
     progress: Progress | None = None
     """None: nothing is cut yet, and nothing went wrong."""
 

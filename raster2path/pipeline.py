@@ -48,6 +48,7 @@ from raster2path.shape.fit import fit_outlines
 from raster2path.shape.lettering import correct_kinds, tell_kinds
 from raster2path.sign.layout import lay_out
 from raster2path.sign.ties import hold
+from raster2path.torch.aids import add_aids
 from raster2path.torch.going_on import go_on
 from raster2path.torch.lines import plan_torch
 from raster2path.torch.order import order_cuts
@@ -257,6 +258,7 @@ def make(
         corrections=by_hand.only("order_px"),
         work_from_upright=turn,
     )
+    order = road.stage("aids", add_aids, order, rules=job.aids)
     order = road.stage(
         "progress",
         go_on,

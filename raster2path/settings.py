@@ -519,6 +519,24 @@ SETTINGS = (
         help="planned (by heat: the sheet should bow less, on paper), near, sweep or small-first",
     ),
     Setting(
+        key="tip_radius_mm",
+        option="tip-radius",
+        place=("aids", "tip_radius_mm"),
+        read=length_mm,
+        group=TORCH,
+        metavar="MM",
+        help="from the middle of the arc to the side of the tip that runs along a bar (default 5)",
+    ),
+    Setting(
+        key="clamp_throat_mm",
+        option="clamp-throat",
+        place=("aids", "clamp_throat_mm"),
+        read=length_mm,
+        group=TORCH,
+        metavar="MM",
+        help="how far in from an edge the work clamp reaches (default 50)",
+    ),
+    Setting(
         key="reach_mm",
         option="reach",
         place=("order", "reach_mm"),
@@ -620,12 +638,13 @@ def with_said(job: Job, said: Said) -> Job:
     if "kerf_mm" in values:  # slits take the kerf from the metal that ties have to hold
         by_room.setdefault("ties", {})["kerf_mm"] = values["kerf_mm"]
     if "thickness_mm" in values:  # one sheet: what holds it, how it bows, what it weighs
-        for room in ("order", "tally"):
+        for room in ("order", "tally", "aids"):
             by_room.setdefault(room, {})["thickness_mm"] = values["thickness_mm"]
     if "organic_tolerance_mm" in values:  # what the fit may leave, an edge may be moved by
         by_room.setdefault("ties", {})["give_mm"] = values["organic_tolerance_mm"]
     if "material" in values:
-        by_room.setdefault("tally", {})["material"] = values["material"]
+        for room in ("tally", "aids"):
+            by_room.setdefault(room, {})["material"] = values["material"]
     rules: dict[str, object] = {
         room: replace(getattr(job, room), **changes) for room, changes in by_room.items()
     }

@@ -176,10 +176,11 @@ def test_the_sheet_is_the_origin_where_there_is_one() -> None:
 def test_groups_stand_in_drawing_order_and_empty_ones_are_left_out() -> None:
     names = [child.get("id") for child in read(harbour(sheet=(700, 500))) if child.get("id")]
     assert names == [
-        *("sheet", "edges", "slits", "ties", "torch", "leads", "pierces", "order", "scale"),
+        *("sheet", "edges", "slits", "ties", "torch", "leads", "pierces", "arrows", "order"),
+        "scale",
     ]
     names = [child.get("id") for child in read(plate(50, 40)) if child.get("id")]
-    assert names == ["edges", "torch", "leads", "pierces", "order", "scale"]
+    assert names == ["edges", "torch", "leads", "pierces", "arrows", "order", "scale"]
 
 
 def _scenes() -> Iterator[tuple[CutOrder, Stamp]]:

@@ -49,6 +49,25 @@ def job_numbers(
         "totals": totals,
         "order": {"how": order.how} | _of_orders(foreseen or {}),
     }
+    clamp = order.aids.clamp
+    content["hand"] = {
+        "fences_mm": [[_xy(z) for z in fence.line] for fence in order.aids.fences],
+        "compasses": [
+            {
+                "cut": compass.number,
+                "centre_mm": _xy(compass.centre_mm),
+                "radius_mm": round(compass.radius_mm, 2),
+                "falls_before": compass.is_gone,
+            }
+            for compass in order.aids.compasses
+        ],
+        "clamp": None
+        if clamp is None or clamp.place_mm is None
+        else {"how": clamp.how.value, "at_mm": _xy(clamp.place_mm)},
+        "heavy_drops": [
+            {"cut": drop.number, "kg": round(drop.mass_kg, 3)} for drop in order.aids.heavy
+        ],
+    }
     if order.progress is not None:
         content["progress"] = _of_progress(order.progress)
     return json.dumps(content, indent=1, ensure_ascii=False) + "\n"

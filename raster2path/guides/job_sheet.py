@@ -16,7 +16,7 @@ from raster2path.guides._aids import part_name
 from raster2path.guides._heat_map import draw_heat_map
 from raster2path.guides._sheet_picture import draw_sign
 from raster2path.guides.full_size import POINTS_PER_MM, new_canvas
-from raster2path.model import CutOrder, CutType, Forecast, Note, NoteKind, Stamp, Tally
+from raster2path.model import ClampHow, CutOrder, CutType, Forecast, Note, NoteKind, Stamp, Tally
 
 if TYPE_CHECKING:
     from reportlab.pdfgen.canvas import Canvas
@@ -95,6 +95,7 @@ def job_sheet_pdf(
     canvas.showPage()
     canvas.scale(POINTS_PER_MM, POINTS_PER_MM)
     y = _head(canvas, stamp)
+    y = _lines(canvas, "For the hand", _hand_lines(order), y)
     y = _lines(canvas, "Before you light the torch", BEFORE, y, has_box=True)
     y = _lines(canvas, "Mind", _cautions(tally), y)
     small = [_told(note) for note in notes if note.kind in SMALL]
@@ -140,6 +141,42 @@ def _head(canvas: Canvas, stamp: Stamp) -> float:
     canvas.setLineWidth(0.3)
     canvas.line(RIM_MM, y - 8, PAGE_MM[0] - RIM_MM, y - 8)
     return y - 11
+
+
+def _hand_lines(order: CutOrder) -> list[str]:
+    """Where the clamp goes, how many bars and compasses, which drops to hold."""
+    aids, out = order.aids, []
+    if aids.clamp is not None:
+        at = aids.clamp.place_mm
+        where = "" if at is None else f" at {at.real:.0f}, {at.imag:.0f} mm"
+        out.append(f"Work clamp: {CLAMPED[aids.clamp.how].format(where)}.")
+    if aids.fences:
+        out.append(
+            f"{len(aids.fences)} straights: clamp a bar along the dashed line, the side of the tip "
+            "runs along it."
+        )
+    radii = sorted({round(compass.radius_mm, 1) for compass in aids.compasses})
+    if radii:
+        told = ", ".join(f"{radius:g}" for radius in radii[:6])
+        more = " and others" if len(radii) > 6 else ""
+        out.append(f"Compass: prick the crosses; radius to the middle of the tip {told}{more} mm.")
+    if aids.heavy:
+        some = [(drop, *drop.size_mm) for drop in aids.heavy[:6]]
+        held = ", ".join(
+            f"{drop.number} ({wide:.0f} × {high:.0f} mm, {drop.mass_kg:.1f} kg)"
+            for drop, wide, high in some
+        )
+        more = f" and {len(aids.heavy) - 6} more" if len(aids.heavy) > 6 else ""
+        out.append(f"Large drops: hold with a magnet, feet clear, at cuts {held}{more}.")
+    return out
+
+
+CLAMPED = {
+    ClampHow.CLAMP: "on the metal that stays{}",
+    ClampHow.MAGNET: "a magnet clamp on the metal that stays{}",
+    ClampHow.OUTSIDE: "on the outside{}; machine off, and move it to the sign before the border",
+    ClampHow.NONE: "no place is clear of the cuts; clamp where you can, and move it, machine off",
+}
 
 
 def _progress_lines(order: CutOrder) -> list[str]:

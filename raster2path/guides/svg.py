@@ -16,7 +16,7 @@ from svgwrite.container import Group
 from svgwrite.drawing import Drawing
 
 from raster2path.geometry import Arc, Cubic, Kind, Line, Path, Points, Segment, signed_area
-from raster2path.guides._aids import rests, stands
+from raster2path.guides._aids import arrows, clamp, fences, rests, stands
 from raster2path.guides._places import HEIGHTS_MM, Floor, Numeral, Wanted, place_numerals
 from raster2path.guides._scale import draw_scale
 from raster2path.guides._write import at, mark_data, number, short, writable
@@ -83,9 +83,12 @@ def guides_svg(
         _leads(drawing, order, palette),
         _pierces(drawing, order, palette),
         _punched(drawing, punched_mm, palette),
+        arrows(drawing, order, palette),
         stands(drawing, order, floor, palette),
         _numerals(drawing, order, floor, flats, palette),
         rests(drawing, order, floor, palette),
+        clamp(drawing, order, floor, palette),
+        fences(drawing, order, floor, palette),
         scale,
     ):
         if group.elements:
@@ -226,6 +229,8 @@ def _take_lines(floor: Floor, order: CutOrder, flats: _Flats) -> None:
             floor.take_disc(rest.place_mm, 1.5)
             if rest.restart is not None:
                 floor.take_disc(rest.restart.start, PIERCE_MM / 2 + _CLEAR_MM / 2)
+    bars = [np.array([[z.real, z.imag] for z in fence.line]) for fence in order.aids.fences]
+    floor.take_lines(bars, width_mm=1.5)
     corners = (0j, complex(floor.size_mm[0]), complex(*floor.size_mm), 1j * floor.size_mm[1])
     rim = np.array([[z.real, z.imag] for z in (*corners, 0j)])
     floor.take_lines([rim], width_mm=4 * _CLEAR_MM)
