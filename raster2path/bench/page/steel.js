@@ -138,7 +138,8 @@ export class Steel {
     tick.checked = isDone;
     tick.addEventListener("change", () => this.#tick(cut.number, tick.checked));
     const grip = make("button", { type: "button", class: "grip", "data-key": `grip-${cut.number}`, title: "drag it, or move it with the arrow keys", "aria-label": `cut ${cut.number}, ${words}: move it with the arrow keys` }, String(cut.number));
-    const item = make("li", { "data-cut": cut.number }, grip, small, make("button", { type: "button", class: "show", "aria-label": `show cut ${cut.number}, ${words}`, click: () => this.#show(cut) }, make("span", {}, KINDS[cut.kind]), make("span", { class: "soft" }, length(cut.length_mm))), tick);
+    const item = make("li", { "data-cut": cut.number }, grip, small, make("button", { type: "button", class: "show", click: () => this.#show(cut) },
+        make("span", { class: "unseen" }, `show cut ${cut.number}: `), make("span", {}, KINDS[cut.kind]), make("span", { class: "soft" }, length(cut.length_mm))), tick);
     grip.addEventListener("keydown", (event) => {
       const by = event.key === "ArrowUp" ? -1 : event.key === "ArrowDown" ? 1 : 0;
       if (!by) return;
