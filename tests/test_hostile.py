@@ -20,6 +20,7 @@ import pytest
 from PIL import Image
 
 import raster2path
+from docs.measure import PEAK
 from raster2path.cli import main
 from raster2path.errors import NothingFoundError, UnreadableError, UsageError
 from raster2path.job import Job, PhotoRules
@@ -51,26 +52,30 @@ def test_spoilt_files_are_told_or_opened(first: int) -> None:
 # ---------------------------------------------------------------- what memory and time are taken
 
 OPEN = """
-import resource, sys, time
+import sys, time
 from pathlib import Path
 from raster2path.errors import Raster2PathError
 from raster2path.job import PhotoRules
 from raster2path.picture.photo import open_picture
-before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+before = peak_mb()
 since = time.process_time()
 try:
     said = str(open_picture(Path(sys.argv[1]), rules=PhotoRules()).upright_size_px)
 except Raster2PathError as error:
     said = str(error)
 took = time.process_time() - since
-print(said, (resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before) // 1024, took, sep="|")
+print(said, round(peak_mb() - before), took, sep="|")
 """
 
 
 def opened_apart(path: Path) -> tuple[str, int, float]:
     """What is said of a picture, and the megabytes and seconds that it took."""
     done = subprocess.run(
-        [sys.executable, "-c", OPEN, path], capture_output=True, text=True, check=True, timeout=300
+        [sys.executable, "-c", PEAK + OPEN, path],
+        capture_output=True,
+        text=True,
+        check=True,
+        timeout=300,
     )
     said, mb, seconds = done.stdout.strip().split("|")
     return said, int(mb), float(seconds)
