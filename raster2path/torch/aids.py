@@ -14,7 +14,7 @@ from itertools import groupby
 import numpy as np
 import shapely
 
-from raster2path.geometry import Arc, Complexes, Line, Path, Segment, to_points
+from raster2path.geometry import Arc, Line, Path, Points, Segment, to_points
 from raster2path.job import AidRules
 from raster2path.model import (
     Aids,
@@ -28,9 +28,8 @@ from raster2path.model import (
     Heavy,
     Note,
     NoteKind,
-    TorchPlan,
 )
-from raster2path.torch._heat import Bools
+from raster2path.torch._heat import Floats, Grid, inside
 from raster2path.torch._schedule import blank_of
 
 SHORTEST_FENCE_MM = 60.0
@@ -49,6 +48,7 @@ CLAMP_FREE_MM = 60.0
 OUTSIDE_FREE_MM = 15.0
 STAND_FREE_MM = 250.0
 STEP_MM = 6.0
+FLAT_MM = 0.2
 HEAVY_KG, LARGE_MM = 0.5, 200.0
 
 
@@ -84,13 +84,14 @@ class _Table:
     Attributes:
         drops: for each cut in order, what falls out with it, or an empty region.
         lines: all torch lines, in order.
-        edges: lines round the metal that stays.
+        rings, edges: lines round the metal that stays, as points and as one shape.
         box: the blank: left, top, right, bottom.
     """
 
     order: CutOrder
     drops: list[shapely.Geometry]
     lines: list[shapely.Geometry]
+    rings: list[Points]
     edges: shapely.Geometry
     box: tuple[float, float, float, float]
 
@@ -99,9 +100,8 @@ class _Table:
         self.order = order
         self.lines = [_line(cut) for cut in order.cuts]
         self.drops = [_drop(cut) for cut in order.cuts]
-        self.edges = shapely.union_all(
-            [shapely.LinearRing(edge.path.flat(0.1)) for edge in plan.edges]
-        )
+        self.rings = [edge.path.flat(FLAT_MM) for edge in plan.edges]
+        self.edges = shapely.GeometryCollection([shapely.LinearRing(ring) for ring in self.rings])
         self.box = blank_of(plan)
 
     def fallen(self, k: int) -> list[shapely.Geometry]:
@@ -112,14 +112,14 @@ class _Table:
 def _line(cut: Cut) -> shapely.Geometry:
     if cut.path is None:
         return shapely.Point(cut.pierce_mm.real, cut.pierce_mm.imag)
-    flat = cut.path.flat(0.1)
+    flat = cut.path.flat(FLAT_MM)
     return shapely.LineString(np.vstack([flat, flat[:1]]) if cut.path.is_closed else flat)
 
 
 def _drop(cut: Cut) -> shapely.Geometry:
     if cut.path is None or cut.type is not CutType.OPENING or not cut.path.is_closed:
         return shapely.Polygon()
-    return shapely.make_valid(shapely.Polygon(cut.path.flat(0.1)))
+    return shapely.make_valid(shapely.Polygon(cut.path.flat(FLAT_MM)))
 
 
 # ---------------------------------------------------------------- straights and rounds
@@ -206,13 +206,12 @@ def _runs_round(a: Segment, b: Segment) -> bool:
 def _clamp(table: _Table, throat_mm: float) -> Clamp:
     """Where the work clamp goes: on metal that stays, near an edge, out of the way."""
     left, top, right, bottom = table.box
-    x = np.arange(left + STEP_MM / 2, right, STEP_MM)
-    y = np.arange(top + STEP_MM / 2, bottom, STEP_MM)
-    at = (x + 1j * y[:, None]).ravel()
-    spots = shapely.points(to_points(at))
-    free = shapely.distance(spots, shapely.union_all(table.lines))
+    n_cols, n_rows = (max(1, round(side / STEP_MM)) for side in (right - left, bottom - top))
+    x, y = (np.arange(n) * STEP_MM + STEP_MM / 2 for n in (n_cols, n_rows))
+    at = (left + x + 1j * (top + y[:, None])).ravel()
+    free = _free_mm(table, (n_rows, n_cols)).ravel()
     rim = np.minimum.reduce([at.real - left, right - at.real, at.imag - top, bottom - at.imag])
-    is_metal = _stays(table.order.plan, at)
+    is_metal = inside(Grid(left, top, STEP_MM, n_rows, n_cols), table.rings).ravel()
     stood = list(table.order.named_stands.values())
     clear = np.min([np.abs(at - place) for place in stood], axis=0) if stood else free + 1e3
     out_of_way = clear > STAND_FREE_MM
@@ -229,20 +228,30 @@ def _clamp(table: _Table, throat_mm: float) -> Clamp:
     return Clamp(ClampHow.NONE, None, 0.0)
 
 
-def _stays(plan: TorchPlan, at: Complexes) -> Bools:
-    out = np.zeros(len(at), np.bool_)
-    for edge in plan.edges:
-        ring = shapely.Polygon(edge.path.flat(0.3))
-        out ^= shapely.contains_xy(ring, at.real, at.imag)
-    return out
+def _free_mm(table: _Table, shape: tuple[int, int]) -> Floats:
+    """How far each cell's middle is from the nearest torch line, to about a millimetre."""
+    import cv2
+
+    fine = 3  # so many pixels a cell
+    step = STEP_MM / fine
+    image = np.full((shape[0] * fine, shape[1] * fine), 255, np.uint8)
+    corner = np.array(table.box[:2])
+    for line in table.lines:
+        points = np.round((shapely.get_coordinates(line) - corner) / step - 0.5).astype(np.int32)
+        cv2.polylines(image, [points], False, 0)
+    away = cv2.distanceTransform(image, cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
+    return np.asarray(away[fine // 2 :: fine, fine // 2 :: fine] * step, np.float64)
 
 
 def _heavy(table: _Table, kg_mm2: float) -> Iterator[Heavy]:
     for k, drop in enumerate(table.drops):
         if drop.is_empty:
             continue
-        whole = drop.difference(shapely.union_all(table.fallen(k)))
-        x0, y0, x1, y1 = whole.bounds
+        x0, y0, x1, y1 = drop.bounds
+        if (x1 - x0) * (y1 - y0) * kg_mm2 <= HEAVY_KG and max(x1 - x0, y1 - y0) <= LARGE_MM:
+            continue
+        inner = [other for other in table.fallen(k) if drop.contains(other)]
+        whole = drop.difference(shapely.union_all(inner))
         kg = float(whole.area) * kg_mm2
         if kg > HEAVY_KG or max(x1 - x0, y1 - y0) > LARGE_MM:
             spot = whole.representative_point()
