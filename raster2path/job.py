@@ -281,6 +281,7 @@ class TieRules:
         thickness_mm: of the sheet, for the least width of a tie (REFERENCE: tab rule) and web.
         least_web_mm: None: the larger of three thicknesses and 5 mm.
         kerf_mm: width that the arc removes (a slit takes this from the metal).
+        fillet_mm: radius where a tie meets an edge; 0: a sharp corner.
         thin: what is done about metal thinner than the least web.
         give_mm: how far a flowing edge may move to make it wider.
         material: of the sheet.
@@ -294,6 +295,7 @@ class TieRules:
     kerf_mm: float = 1.5
     blunt_mm: float = 1.5
     material: Material = Material.MILD
+    fillet_mm: float = 0.0
     thin: Thin = Thin.TELL
     give_mm: float = 1.0
 
@@ -301,6 +303,7 @@ class TieRules:
         check_range("--thickness", self.thickness_mm, 0.3, 25)
         check_range("--tie-width", self.width_mm, 0.5, 200)
         check_range("--blunt", self.blunt_mm, 0, 20)
+        check_range("--tie-fillet", self.fillet_mm, 0, 20)
         if self.least_web_mm is not None:
             check_range("--least-web", self.least_web_mm, 0.1, 200)
 

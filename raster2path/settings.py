@@ -401,6 +401,15 @@ SETTINGS = (
         help="as drawn (default 6; never under 5 or twice the sheet's thickness)",
     ),
     Setting(
+        key="tie_fillet_mm",
+        option="tie-fillet",
+        place=("ties", "fillet_mm"),
+        read=length_mm,
+        group=METAL,
+        metavar="MM",
+        help="radius where a tie meets an edge (default 0: a sharp corner)",
+    ),
+    Setting(
         key="least_web_mm",
         option="least-web",
         place=("ties", "least_web_mm"),

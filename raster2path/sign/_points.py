@@ -63,7 +63,7 @@ def _blunted_path(
         if keep_off.distance(shapely.Point(tip.real, tip.imag)) < NEAR_TIE_MM:
             continue
         for share in SHARES:
-            fit = _rounded(segments[k], segments[after], share * radius_mm)
+            fit = rounded(segments[k], segments[after], share * radius_mm)
             if fit is not None:
                 last[k], first[after], arcs[k] = fit
                 break
@@ -78,7 +78,7 @@ def _blunted_path(
         made.append(segment if whole else segment.between(first[k], last[k]))
         if k in arcs:
             made.append(arcs[k])
-    return Path(_closed_up(made), is_closed=True), places
+    return Path(closed_up(made), is_closed=True), places
 
 
 def is_needle(before: Segment, behind: Segment) -> bool:
@@ -95,7 +95,7 @@ def _is_side(segment: Segment) -> bool:
     return isinstance(segment, Line) and segment.is_tie_side
 
 
-def _rounded(before: Segment, behind: Segment, radius: float) -> tuple[float, float, Arc] | None:
+def rounded(before: Segment, behind: Segment, radius: float) -> tuple[float, float, Arc] | None:
     """Where an arc leaves the one edge and meets the other; None where they are too short."""
     half = math.acos(max(-1.0, min(1.0, -dot(before.tangent(1.0), behind.tangent(0.0))))) / 2
     back = radius / math.tan(half)
@@ -138,7 +138,7 @@ def _newton(
     return cross(off, by_u) / under, cross(by_t, off) / under
 
 
-def _closed_up(segments: Sequence[Segment]) -> tuple[Segment, ...]:
+def closed_up(segments: Sequence[Segment]) -> tuple[Segment, ...]:
     """The same segments, each arc's neighbour starting exactly where the arc ends."""
     out = list(segments)
     for k, segment in enumerate(out):

@@ -11,6 +11,7 @@ from raster2path.geometry import Path, Points
 from raster2path.job import Corrections, Thin, TieMode, TieRules
 from raster2path.model import Art, Border, Island, Note, NoteKind, Sign, SignEdge, Tie
 from raster2path.sign._byhand import not_found, on_sheet
+from raster2path.sign._fillets import filleted
 from raster2path.sign._flimsy import flimsy_notes
 from raster2path.sign._holding import BAR_RATIO, Holding
 from raster2path.sign._islands import (
@@ -106,6 +107,7 @@ def hold(
     rings, dropped = without_small_loose(necks.rings, least_mm2=rules.tie_mm**2)
     outlines = shapely.MultiPolygon([_outline(tie) for tie in ties])
     rings, tips = blunted(rings, radius_mm=rules.blunt_mm, keep_off=outlines)
+    rings = filleted(rings, radius_mm=rules.fillet_mm)
     edges = _edges(rings)
     metal = metal_of(edge.path for edge in edges)
     slits, gaps_mm, slit_notes = _interrupted(art.slits, metal, rules)
