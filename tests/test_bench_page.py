@@ -191,6 +191,47 @@ def test_settings_are_kept_and_taken_back(chromium: Browser, desk: Bench) -> Non
         expect(new.locator("#undo")).to_be_disabled()
 
 
+def test_paper_corners_are_dragged_onto_the_paper(chromium: Browser, desk: Bench) -> None:
+    with page(chromium) as new:
+        laid(new, desk)
+        new.get_by_role("button", name="move its corners").click()
+        box = new.get_by_role("button", name="corner 1 of the paper").bounding_box()
+        assert box is not None
+        x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+        new.mouse.move(x, y)
+        new.mouse.down()
+        new.mouse.move(x + 40, y + 30, steps=4)
+        new.mouse.up()
+        with one_step(new):
+            new.get_by_role("button", name="square it up").click()
+        kept = desk.toml()["settings"]["paper_corners_px"]
+        assert len(kept) == 8
+        assert kept[0] > 5
+        assert kept[1] > 5
+        expect(new.locator("#place")).to_contain_text("corners that you set")
+        with one_step(new):
+            new.locator("#undo").click()
+        assert "paper_corners_px" not in desk.toml()["settings"]
+
+
+def test_a_face_is_said_to_stay_by_touching_it(chromium: Browser, desk: Bench) -> None:
+    with page(chromium) as new:
+        laid(new, desk)
+        metal = new.locator("#sheet [data-what=face]").last.bounding_box()
+        assert metal is not None
+        new.mouse.click(metal["x"] + metal["width"] / 2, metal["y"] + metal["height"] / 2)
+        row = new.locator("#words")
+        expect(row.get_by_role("button")).not_to_have_count(0)
+        if row.get_by_role("button", name="stays", exact=True).count() == 0:
+            pytest.fail("the smallest face did not answer")
+        said = row.locator("[aria-pressed=true]").inner_text()
+        other = "stays" if said == "falls out" else "falls out"
+        with one_step(new):
+            row.get_by_role("button", name=other, exact=True).click()
+        key = "stays_px" if other == "stays" else "falls_px"
+        assert len(corrections(desk)[key]) == 1
+
+
 def test_a_slider_dragged_is_one_step(chromium: Browser, desk: Bench) -> None:
     with page(chromium) as new:
         laid(new, desk)

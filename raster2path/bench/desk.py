@@ -15,7 +15,7 @@ from pathlib import Path
 from raster2path.bench.changes import Asked, changed, number_of, place_of
 from raster2path.bench.drawing import Json, drawing_of, glimpse_of
 from raster2path.bench.jobs import OpenJob, open_job, recent_jobs
-from raster2path.bench.runner import Answer, Glimpse, News, Runner, Wish
+from raster2path.bench.runner import Answer, Glimpse, Heat, News, Runner, Wish
 from raster2path.errors import Raster2PathError, UsageError
 from raster2path.job import Job
 from raster2path.jobfile import N_NUMBERS
@@ -72,6 +72,7 @@ class Open:
     trouble: str | None = None
     saved: int = -1
     glimpses: dict[str, Json] = field(default_factory=dict)
+    heat: Json | None = None
     trial: tuple[str, Trial] | None = None
 
 
@@ -247,6 +248,8 @@ class Desk:
                 yield _event("drawing", drawing)
             if self._open is not None:
                 yield _event("glimpses", self._open.glimpses)
+                if self._open.heat is not None:
+                    yield _event("heat", self._open.heat)
             while True:
                 try:
                     text = await asyncio.wait_for(queue.get(), timeout=15)
@@ -312,6 +315,9 @@ class Desk:
         elif isinstance(news, Glimpse):
             held.glimpses[news.read.value] = drawing or {}
             self._tell("glimpses", held.glimpses)
+        elif isinstance(news, Heat):
+            held.heat = {"number": news.number, "starts_k": [round(k) for k in news.starts_k]}
+            self._tell("heat", held.heat)
         elif isinstance(news, Raster2PathError):
             held.trouble, held.stage = str(news), None
             self._tell("state", self.state())

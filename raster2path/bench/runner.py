@@ -14,7 +14,7 @@ from raster2path.errors import Raster2PathError
 from raster2path.job import Job, OrderHow, OrderRules, ReadingRules, TieMode, TieRules
 from raster2path.model import CutOrder, Read
 from raster2path.pipeline import Result, make
-from raster2path.torch.order import order_cuts
+from raster2path.torch.order import foresee, order_cuts
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +40,14 @@ class Answer:
 
 
 @dataclass(frozen=True, slots=True)
+class Heat:
+    """How warm the sheet is where each cut starts, by the model, in K above the workshop."""
+
+    number: int
+    starts_k: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Glimpse:
     """The same drawing read in one way or another, roughly, to choose from."""
 
@@ -47,7 +55,7 @@ class Glimpse:
     result: Result
 
 
-News = Answer | Glimpse | tuple[int, str] | Raster2PathError
+News = Answer | Glimpse | Heat | tuple[int, str] | Raster2PathError
 """An answer, a glimpse, a wish's number and the stage it is at, or what went wrong."""
 
 
@@ -125,6 +133,9 @@ class Runner:
                 wish.job, wish.picture, progress=step, known=known, order_with=self._planner
             )
         self._tell(Answer(wish.number, result, is_final=True))
+        if not self._is_stale():
+            forecast = foresee(result.order, rules=wish.job.order)
+            self._tell(Heat(wish.number, forecast.starts_k))
         self._glance(wish)
 
     def _glance(self, wish: Wish) -> None:

@@ -8,15 +8,15 @@ import { length, units } from "./units.js";
 
 export const KINDS = /** @type {Record<string, string>} */ ({ organic: "flowing", lettering: "lettering", geometric: "ruled" });
 const LAYERS = /** @type {const} */ (["photograph", "ink", "metal", "drawn", "edges", "ties", "torch", "numbers", "heat"]);
-const NAMES = { photograph: "photograph", ink: "ink", metal: "metal", drawn: "as drawn", edges: "edges", ties: "ties", torch: "torch lines", numbers: "numbers", heat: "order, as heat" };
+const NAMES = { photograph: "photograph", ink: "ink", metal: "metal", drawn: "as drawn", edges: "edges", ties: "ties", torch: "torch lines", numbers: "numbers", heat: "heat" };
 
 /** What a place shows, in percent; the fade goes on from there. */
 const SHOWN = /** @type {Record<string, Record<string, number>>} */ ({
   drawing: { photograph: 100, ink: 0, metal: 0, drawn: 60, edges: 100, ties: 70, torch: 0, numbers: 0, heat: 0 },
-  sign: { photograph: 60, ink: 0, metal: 100, drawn: 0, edges: 70, ties: 100, torch: 0, numbers: 0, heat: 0 },
+  sign: { photograph: 45, ink: 0, metal: 100, drawn: 0, edges: 70, ties: 100, torch: 0, numbers: 0, heat: 0 },
   steel: { photograph: 0, ink: 0, metal: 70, drawn: 0, edges: 0, ties: 100, torch: 100, numbers: 100, heat: 0 },
 });
-const FADES = /** @type {Record<string, number>} */ ({ drawing: 50, sign: 72, steel: 100 });
+const FADES = /** @type {Record<string, number>} */ ({ drawing: 50, sign: 86, steel: 100 });
 
 export class Sheet {
   constructor() {
@@ -129,7 +129,7 @@ export class Sheet {
       ...drawing.slits.map((d) => draw("path", { d, class: "thin flowing", "stroke-width": 2 })),
     );
     layers.torch.replaceChildren(...drawing.cuts.flatMap((cut) => this.#torch(cut)));
-    layers.heat.replaceChildren(...drawing.cuts.filter((cut) => cut.d).map((cut, k) => draw("path", { d: cut.d, class: "thin", "data-heat": k, stroke: heat(k / Math.max(1, drawing.cuts.length - 1)), "stroke-width": 5 })));
+    layers.heat.replaceChildren(...drawing.cuts.map((cut, k) => draw("path", { d: cut.d ?? "", class: "thin", "data-heat": k, stroke: heat(0), "stroke-width": 5 })));
   }
 
   /**
@@ -347,6 +347,28 @@ export class Sheet {
       }
     }
     return null;
+  }
+
+  /**
+   * The picture as it came in, upright and not squared up, and nothing else; or the drawing again.
+   * @param {boolean} isShown
+   * @returns {SVGImageElement | null}
+   */
+  showUpright(isShown) {
+    this.marks.replaceChildren();
+    for (const layer of [this.paper, this.hits, ...Object.values(this.layers)]) layer.setAttribute("visibility", isShown ? "hidden" : "visible");
+    if (!isShown || !this.drawing) {
+      this.whole();
+      return null;
+    }
+    const { upright_px, upright } = this.drawing.picture;
+    const [width, height] = upright_px.map((side) => side / /** @type {Drawing} */ (this.drawing).px_per_mm);
+    const image = draw("image", { href: `/seen/${upright}.jpg`, x: 0, y: 0, width, height });
+    this.marks.append(image);
+    const size = this.#size();
+    this.window.show([0, 0, width, height], size.width, size.height, [80, 90, 90, 30]);
+    this.moved();
+    return image;
   }
 
   /** @param {string} words */

@@ -31,6 +31,8 @@ export class Steel {
     this.playing = 0;
     /** @type {string | undefined} where the light is */
     this.lit = undefined;
+    wire.addEventListener("heat", () => this.#warm());
+    wire.addEventListener("drawing", () => this.#warm());
     sheet.svg.addEventListener("next", (event) => this.#next(/** @type {CustomEvent} */ (event).detail));
     sheet.svg.addEventListener("done", (event) => this.#tick(/** @type {CustomEvent} */ (event).detail, true));
   }
@@ -110,6 +112,16 @@ export class Steel {
       if (away[k] < 10) out[k] = true;
     }
     return out;
+  }
+
+  /** Cuts coloured by how warm the sheet is where they start, by the model. */
+  #warm() {
+    const { drawing, heat: known } = this.wire;
+    if (!drawing || known?.number !== drawing.number) return;
+    const warmest = Math.max(40, ...known.starts_k);
+    this.sheet.layers.heat.querySelectorAll("path").forEach((path) => {
+      path.setAttribute("stroke", heat(known.starts_k[Number(path.dataset.heat)] / warmest));
+    });
   }
 
   /** Ticked cuts grow pale. @param {OpenJob} job @param {Drawing} drawing */
@@ -230,6 +242,7 @@ export class Steel {
       this.playing = 0;
       this.sheet.fade();
       layer.querySelectorAll("path").forEach((path) => path.removeAttribute("visibility"));
+      this.#warm();
       return;
     }
     const paths = [...layer.querySelectorAll("path")];
@@ -243,7 +256,9 @@ export class Steel {
         if (j <= k) dress(path, { visibility: "visible", stroke: heat(Math.max(0, 1 - (k - j) / 8)) });
       });
       const walk = document.getElementById("walk");
-      if (walk) walk.textContent = `cut ${k + 1} of ${paths.length}`;
+      const { heat: known } = this.wire;
+      const warm = known?.number === drawing.number ? `, starting on metal ${known.starts_k[k] ?? 0} °C above the room` : "";
+      if (walk) walk.textContent = `cut ${k + 1} of ${paths.length}${warm}`;
       k += 1;
       return undefined;
     };

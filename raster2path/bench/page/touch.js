@@ -5,8 +5,8 @@
 /** @import {Wire} from "./wire.js" */
 
 import { KINDS } from "./sheet.js";
-import { draw, make, the } from "./make.js";
-import { apart, boxRound, inverse, mapped } from "./space.js";
+import { draw, dress, make, the } from "./make.js";
+import { apart, boxRound, mapped } from "./space.js";
 import { length } from "./units.js";
 import { hush, offer } from "./words.js";
 
@@ -132,6 +132,7 @@ export class Touch {
   /** A drag that is not to be: what was drawn for it goes. */
   #give() {
     this.drag = null;
+    this.loupe?.setAttribute("visibility", "hidden");
     this.sheet.marks.querySelectorAll(".ghost").forEach((ghost) => ghost.remove());
   }
 
@@ -377,13 +378,17 @@ export class Touch {
   /** Show the paper's corners, to be dragged. */
   startCorners() {
     const drawing = /** @type {Drawing} */ (this.sheet.drawing);
-    const back = inverse(drawing.upright_from_mm);
-    const corners = drawing.picture.corners_px.map((corner) => mapped(back, corner));
+    const image = this.sheet.showUpright(true);
+    const scale = drawing.px_per_mm;
+    const corners = drawing.picture.corners_px.map(([x, y]) => /** @type {Point} */ ([x / scale, y / scale]));
     const line = draw("path", { class: "mark" });
     const size = () => Math.max(2, 16 / this.sheet.window.scale);
     const handles = corners.map((corner, k) => draw("circle", { class: "loupe", cx: corner[0], cy: corner[1], r: size(), tabindex: 0, role: "button", "aria-label": `corner ${k + 1} of the paper`, "data-what": "corner", "data-number": k }));
     this.corners = { points: corners, handles, line };
-    this.sheet.marks.replaceChildren(line, ...handles);
+    this.loupe = draw("svg", { visibility: "hidden" }, draw("rect", { width: "100%", height: "100%", fill: "var(--ground)" }));
+    if (image) this.loupe.append(image.cloneNode());
+    this.loupe.append(draw("path", { class: "mark", "stroke-width": 2 }));
+    this.sheet.marks.append(line, ...handles, this.loupe);
     this.#cornersDrawn();
     const box = the("doing", HTMLDivElement);
     const cancel = make("button", { type: "button", click: () => this.stopCorners() }, "leave it");
@@ -404,11 +409,31 @@ export class Touch {
 
   /** @param {SVGElement} handle */
   #cornerDrag(handle) {
-    return (/** @type {PointerEvent} */ event) => {
+    return (/** @type {PointerEvent} */ event, /** @type {"down" | "move" | "up"} */ phase) => {
       if (!this.corners) return;
-      this.corners.points[Number(handle.dataset.number)] = this.sheet.window.toMm(this.sheet.at(event));
+      const at = this.sheet.window.toMm(this.sheet.at(event));
+      this.corners.points[Number(handle.dataset.number)] = at;
       this.#cornersDrawn();
+      this.#loupeAt(at, phase !== "up");
     };
+  }
+
+  /**
+   * What lies under the finger, three times as large, beside it.
+   * @param {Point} at @param {boolean} isShown
+   */
+  #loupeAt(at, isShown) {
+    const { loupe } = this;
+    if (!loupe) return;
+    const size = 170 / this.sheet.window.scale;
+    const seen = size / 3;
+    const [x, y] = this.sheet.window.toScreen(at);
+    dress(loupe, {
+      visibility: isShown ? "visible" : "hidden",
+      x: at[0] + (x > 260 ? -1.35 : 0.35) * size, y: at[1] + (y > 260 ? -1.35 : 0.35) * size, width: size, height: size,
+      viewBox: `${at[0] - seen / 2} ${at[1] - seen / 2} ${seen} ${seen}`,
+    });
+    loupe.querySelector("path")?.setAttribute("d", `M${at[0] - seen / 6} ${at[1]}h${seen / 3}M${at[0]} ${at[1] - seen / 6}v${seen / 3}`);
   }
 
   /** @param {number} number @param {Point} by */
@@ -420,7 +445,8 @@ export class Touch {
 
   #takeCorners() {
     const points = this.corners?.points ?? [];
-    const value = points.flatMap((p) => this.px(p)).map((v) => v.toFixed(1)).join(",");
+    const scale = /** @type {Drawing} */ (this.sheet.drawing).px_per_mm;
+    const value = points.flatMap((p) => [p[0] * scale, p[1] * scale]).map((v) => v.toFixed(1)).join(",");
     this.stopCorners();
     this.wire.change({ do: "set", key: "paper_corners_px", value });
   }
@@ -429,7 +455,7 @@ export class Touch {
   stopCorners() {
     if (!this.corners) return false;
     this.corners = undefined;
-    this.sheet.marks.replaceChildren();
+    this.sheet.showUpright(false);
     the("doing", HTMLDivElement).hidden = true;
     return true;
   }

@@ -13,6 +13,8 @@ export class Wire extends EventTarget {
     this.stage = null;
     /** @type {Record<string, Glimpse>} */
     this.glimpses = {};
+    /** @type {{number: number, starts_k: number[]} | null} how warm the sheet is where each cut starts */
+    this.heat = null;
     this.isLost = false;
     this.#listen();
   }
@@ -29,6 +31,10 @@ export class Wire extends EventTarget {
     source.addEventListener("glimpses", (event) => {
       this.glimpses = JSON.parse(event.data);
       this.#tell("glimpses");
+    });
+    source.addEventListener("heat", (event) => {
+      this.heat = JSON.parse(event.data);
+      this.#tell("heat");
     });
     source.addEventListener("stage", (event) => {
       this.stage = JSON.parse(event.data).stage;
