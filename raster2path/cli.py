@@ -196,6 +196,9 @@ def _add_go_on(commands: argparse._SubParsersAction[_Parser]) -> None:
     on.add_argument("--done", metavar="N-N,N", help="numbers of cuts that are made")
     on.add_argument("--undone", metavar="N-N,N", help="numbers of cuts that are not, after all")
     on.add_argument("--lost", metavar="N,N", help="numbers of ties that the torch cut through")
+    on.add_argument(
+        "--took", metavar="MIN", help="minutes the whole job took, for your next estimates"
+    )
     on.add_argument("--welded", metavar="N,N", help="numbers of ties that are welded back")
     for option, of in (
         ("--strayed", "how far the torch came where it left its line, in mm on the sheet"),
@@ -206,7 +209,7 @@ def _add_go_on(commands: argparse._SubParsersAction[_Parser]) -> None:
 
 def _go_on(words: argparse.Namespace) -> ExitStatus:
     from raster2path.going import Marks, go_on_job, ranges
-    from raster2path.settings import numbers
+    from raster2path.settings import amount, numbers
 
     def places(texts: list[str] | None) -> tuple[complex, ...]:
         pairs = [numbers(text) for text in texts or ()]
@@ -217,7 +220,8 @@ def _go_on(words: argparse.Namespace) -> ExitStatus:
     said = (words.done, words.undone, words.lost, words.welded)
     done, undone, lost, welded = (ranges(text) if text else () for text in said)
     strayed, mended = places(words.strayed), places(words.mended)
-    marks = Marks(done, undone, lost, welded, strayed, mended)
+    took_min = amount(words.took) if words.took else None
+    marks = Marks(done, undone, lost, welded, strayed, mended, took_min)
     with _Watch() as watch:
         gone = go_on_job(Path(words.job), marks, progress=watch)
     print("\n".join(gone.told))

@@ -27,6 +27,7 @@ class Marks:
     Attributes:
         done, undone: numbers of cuts.
         lost, welded: numbers of ties.
+        took_min: minutes that the whole job took, marking out and clean-up included.
         strayed, mended: places on the sheet in mm, where the torch came to off its line.
     """
 
@@ -36,6 +37,7 @@ class Marks:
     welded: tuple[int, ...] = ()
     strayed: tuple[complex, ...] = ()
     mended: tuple[complex, ...] = ()
+    took_min: float | None = None
 
 
 def ranges(text: str) -> tuple[int, ...]:
@@ -154,7 +156,24 @@ def go_on_job(place: Path, marks: Marks, *, progress: Progress = quiet) -> Gone:
         files = folder_files(result, picture=held.picture, folder=file.parent)
         write_files(file.parent, files, stale=stale_paper(files))
     status = ExitStatus.DONE if result.is_ready else ExitStatus.NOT_READY
-    return Gone((*_how_it_stands(held, result), f"  → {file.parent}/"), status)
+    told = [*_how_it_stands(held, result), f"  → {file.parent}/"]
+    if marks.took_min is not None:
+        told.insert(1, _learnt(result, marks.took_min))
+    return Gone(tuple(told), status)
+
+
+def _learnt(result: Result, minutes: float) -> str:
+    """Keeps what a job took, for the next estimate."""
+    from raster2path.habits import Finished, keep_finished
+    from raster2path.torch.tally import tally
+
+    if not 0 < minutes < 1e6:
+        raise UsageError(f"--took is {minutes:g} minutes; expected more than none")
+    job = result.job
+    metres = tally(result.order, rules=job.tally).metres
+    done = Finished(job.name, job.date, round(metres, 3), minutes)
+    file = keep_finished(done)
+    return f"  {minutes:g} minutes, {done.hours_a_metre:.2f} h a metre: kept in {file}"
 
 
 def _how_it_stands(held: JobFile, result: Result) -> list[str]:

@@ -8,8 +8,9 @@ from __future__ import annotations
 
 import contextlib
 import os
+import statistics
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 
@@ -22,6 +23,7 @@ FOLDER_VARIABLE = "RASTER2PATH_HOME"
 """Names another folder than the user's own, for a shop's shared one or a test."""
 
 NAME = "habits.toml"
+N_LEARNT = 5
 N_FINISHED = 50
 """So many past jobs are remembered."""
 
@@ -170,5 +172,13 @@ def usual_job(picture: Path) -> Job:
         UnreadableError: no such picture, or habits that can't be read.
         UsageError: habits that make no sense.
     """
-    job, values = new_job(picture), read_habits().settings
+    job, habits = new_job(picture), read_habits()
+    values = dict(habits.settings)
+    if habits.finished:
+        values.setdefault("hours_a_metre", _hours_a_metre(habits.finished))
     return with_said(job, Said(values)) if values else job
+
+
+def _hours_a_metre(finished: Sequence[Finished]) -> float:
+    """The median of the last five jobs: one that went wrong does not spoil it."""
+    return round(statistics.median(job.hours_a_metre for job in finished[-N_LEARNT:]), 3)

@@ -429,6 +429,35 @@ class TallyRules:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class CostRules:
+    """What work and goods cost this maker; None: not set, and so no price for it.
+
+    Attributes:
+        hour_rate: for an hour of work; kg_rate: for a kilogram of sheet; set_rate: for a set of
+            consumables; all in the maker's own money.
+        setup_min, finish_min: minutes for each job.
+        marking_min_m: minutes of marking out for each metre of cut.
+        cleanup_min_m: minutes of grinding for each metre of edge on one side.
+        hours_a_metre: what the last jobs took in all, for each metre of cut.
+    """
+
+    hour_rate: float | None = None
+    kg_rate: float | None = None
+    set_rate: float | None = None
+    setup_min: float | None = None
+    marking_min_m: float | None = None
+    cleanup_min_m: float | None = None
+    finish_min: float | None = None
+    hours_a_metre: float | None = None
+
+    def __post_init__(self) -> None:
+        for name in self.__dataclass_fields__:
+            value = getattr(self, name)
+            if value is not None:
+                check_range(f"--{name.replace('_', '-')}", value, 0, 1e6, "")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Corrections:
     """What was corrected by hand, anchored in pixels of the upright original picture.
 
@@ -488,4 +517,5 @@ class Job:
     aids: AidRules = field(default_factory=AidRules)
     print: PrintRules = field(default_factory=PrintRules)
     tally: TallyRules = field(default_factory=TallyRules)
+    cost: CostRules = field(default_factory=CostRules)
     corrections: Corrections = field(default_factory=Corrections)

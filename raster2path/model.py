@@ -869,6 +869,47 @@ class Tally:
     shade: int
 
     @property
+    def grinding_metres(self) -> float:
+        """Edge to be ground on each side of the sheet: a slit has two edges."""
+        return sum(
+            (2 if kind is CutType.SLIT else 1) * metres for kind, metres in self.metres_by_type
+        )
+
+    @property
     def metres(self) -> float:
         """All torch travel."""
         return sum(metres for _, metres in self.metres_by_type) + self.lead_metres
+
+
+@dataclass(frozen=True, slots=True)
+class CostLine:
+    """One line of a price.
+
+    Attributes:
+        what: in the maker's words.
+        minutes: of work, or None where it is goods, or nobody has said how long it takes.
+        quantity, unit: how much; None: nobody has said.
+        amount: in the maker's money; None where a rate is not set, never a silent nought.
+    """
+
+    what: str
+    minutes: float | None
+    quantity: float | None
+    unit: str
+    amount: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Cost:
+    """A price, line by line.
+
+    Attributes:
+        total: None where a line is blank.
+        minutes: of all work; None where a line is blank.
+        usual_min: what it would take by the maker's last jobs, or None.
+    """
+
+    lines: tuple[CostLine, ...]
+    total: float | None
+    minutes: float | None
+    usual_min: float | None

@@ -23,6 +23,7 @@ from raster2path.model import Stamp
 from raster2path.pipeline import Result, guessed_settings, revision_mark
 from raster2path.settings import PAPERS_MM
 from raster2path.telling import worst
+from raster2path.torch.cost import cost
 from raster2path.torch.coupon import coupon
 from raster2path.torch.lines import plan_torch
 from raster2path.torch.order import compare, order_cuts
@@ -92,8 +93,12 @@ def _told(result: Result) -> dict[str, bytes]:
     from raster2path.guides.proof import proof_pdf
 
     order, stamp, rules = result.order, result.stamp, result.job.tally
-    counted = tally(order, rules=rules)
     foreseen = compare(order, rules=result.job.order, is_quick=True)
+    span_s = max(foreseen["taken"].ends_s, default=0.0)
+    counted = tally(order, rules=rules, span_s=span_s)
+    blank = order.plan.sign.art.placement.sheet_mm
+    blank_kg = None if blank is None else blank[0] * blank[1] * result.job.aids.kg_mm2
+    price = cost(counted, rules=result.job.cost, blank_kg=blank_kg)
     sheet = job_sheet_pdf(
         order,
         counted,
@@ -101,7 +106,9 @@ def _told(result: Result) -> dict[str, bytes]:
         notes=worst(result.notes),
         speed_mm_min=rules.speed_mm_min,
         foreseen=foreseen,
+        price=price,
     )
+    numbers = job_numbers(order, counted, stamp=stamp, foreseen=foreseen, price=price)
     held_by = Hanging(
         holes_of(order.plan.sign.art, hole_mm=result.job.size.hole_mm),
         result.job.size.hole_mm,
@@ -112,7 +119,7 @@ def _told(result: Result) -> dict[str, bytes]:
         hang["hang.pdf"] = hang_pdf(order, held_by, stamp=stamp)
     return {
         "job.pdf": sheet,
-        "job.json": job_numbers(order, counted, stamp=stamp, foreseen=foreseen).encode(),
+        "job.json": numbers.encode(),
         "proof.pdf": proof_pdf(
             order,
             counted,

@@ -115,6 +115,14 @@ def amperes(text: str) -> float:
         raise UsageError(f"'{text}' is not a current; expected a number such as 30") from None
 
 
+def amount(text: str) -> float:
+    """A plain number such as `42.50`."""
+    try:
+        return float(text.strip().replace(",", "."))
+    except ValueError:
+        raise UsageError(f"'{text}' is not a number such as 42.50") from None
+
+
 def count(text: str) -> int:
     """A whole number such as 2."""
     try:
@@ -208,13 +216,14 @@ class Setting:
     help: str
 
 
-SIZE, PICTURE, LINES, METAL, TORCH, PAPER = (
+SIZE, PICTURE, LINES, METAL, TORCH, PAPER, COST = (
     "size and outer edge",
     "the picture and how it is read",
     "how true the lines are",
     "holding it together",
     "the torch",
     "full size on paper",
+    "what it costs (best kept in your habits.toml)",
 )
 
 SETTINGS = (
@@ -519,15 +528,6 @@ SETTINGS = (
         help="where your torch leaves the square edge: right of its travel (default), or left",
     ),
     Setting(
-        key="order",
-        option="order",
-        place=("order", "how"),
-        read=choice(OrderHow),
-        group=TORCH,
-        metavar="HOW",
-        help="planned (by heat: the sheet should bow less, on paper), near, sweep or small-first",
-    ),
-    Setting(
         key="tip_radius_mm",
         option="tip-radius",
         place=("aids", "tip_radius_mm"),
@@ -544,6 +544,15 @@ SETTINGS = (
         group=TORCH,
         metavar="MM",
         help="how far in from an edge the work clamp reaches (default 50)",
+    ),
+    Setting(
+        key="order",
+        option="order",
+        place=("order", "how"),
+        read=choice(OrderHow),
+        group=TORCH,
+        metavar="HOW",
+        help="planned (by heat: the sheet should bow less, on paper), near, sweep or small-first",
     ),
     Setting(
         key="reach_mm",
@@ -616,6 +625,78 @@ SETTINGS = (
         group=PAPER,
         metavar="GROUND",
         help="of guides.svg: paper, or steel for throwing it onto lit steel (white on black)",
+    ),
+    Setting(
+        key="hour_rate",
+        option="hour-rate",
+        place=("cost", "hour_rate"),
+        read=amount,
+        group=COST,
+        metavar="N",
+        help="for an hour of work, in your money",
+    ),
+    Setting(
+        key="kg_rate",
+        option="kg-rate",
+        place=("cost", "kg_rate"),
+        read=amount,
+        group=COST,
+        metavar="N",
+        help="for a kilogram of sheet",
+    ),
+    Setting(
+        key="set_rate",
+        option="set-rate",
+        place=("cost", "set_rate"),
+        read=amount,
+        group=COST,
+        metavar="N",
+        help="for a set of consumables",
+    ),
+    Setting(
+        key="setup_min",
+        option="setup-min",
+        place=("cost", "setup_min"),
+        read=amount,
+        group=COST,
+        metavar="N",
+        help="minutes to set up a job",
+    ),
+    Setting(
+        key="marking_min_m",
+        option="marking-min-m",
+        place=("cost", "marking_min_m"),
+        read=amount,
+        group=COST,
+        metavar="N",
+        help="minutes of marking out, each metre of cut",
+    ),
+    Setting(
+        key="cleanup_min_m",
+        option="cleanup-min-m",
+        place=("cost", "cleanup_min_m"),
+        read=amount,
+        group=COST,
+        metavar="N",
+        help="minutes of grinding, each metre of edge on one side",
+    ),
+    Setting(
+        key="finish_min",
+        option="finish-min",
+        place=("cost", "finish_min"),
+        read=amount,
+        group=COST,
+        metavar="N",
+        help="minutes to finish a sign",
+    ),
+    Setting(
+        key="hours_a_metre",
+        option="hours-a-metre",
+        place=("cost", "hours_a_metre"),
+        read=amount,
+        group=COST,
+        metavar="N",
+        help="hours that your last jobs took, each metre (kept by go-on --took)",
     ),
 )
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 
-from raster2path.model import Cut, CutOrder, Forecast, Progress, Stamp, Tally
+from raster2path.model import Cost, Cut, CutOrder, Forecast, Progress, Stamp, Tally
 
 THEORY = "by a model of heat and elastic bowing; theory, not tried on steel"
 
@@ -16,6 +16,7 @@ def job_numbers(
     *,
     stamp: Stamp,
     foreseen: Mapping[str, Forecast] | None = None,
+    price: Cost | None = None,
 ) -> str:
     """Text of `job.json`; lengths in mm, times in s, masses in kg, places on the sheet.
 
@@ -24,6 +25,7 @@ def job_numbers(
         tally: what they come to.
         stamp: name, date and revision.
         foreseen: what the order `taken` does, and other orders by name would, where known.
+        price: line by line; what is not set is null.
     """
     taken = None if foreseen is None else foreseen["taken"]
     totals = {
@@ -49,6 +51,8 @@ def job_numbers(
         "totals": totals,
         "order": {"how": order.how} | _of_orders(foreseen or {}),
     }
+    if price is not None:
+        content["cost"] = _of_cost(price)
     clamp = order.aids.clamp
     content["hand"] = {
         "fences_mm": [[_xy(z) for z in fence.line] for fence in order.aids.fences],
@@ -86,6 +90,18 @@ def _of_orders(foreseen: Mapping[str, Forecast]) -> dict[str, object]:
         }
         out |= numbers if name == "taken" else {name: numbers}
     return out | ({"told": THEORY} if foreseen else {})
+
+
+def _of_cost(price: Cost) -> dict[str, object]:
+    return {
+        "lines": [
+            {"what": line.what, "quantity": line.quantity, "unit": line.unit, "amount": line.amount}
+            for line in price.lines
+        ],
+        "total": price.total,
+        "minutes": price.minutes,
+        "usual_minutes": price.usual_min,
+    }
 
 
 def _of_progress(progress: Progress) -> dict[str, object]:

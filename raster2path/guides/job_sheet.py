@@ -16,7 +16,17 @@ from raster2path.guides._aids import part_name
 from raster2path.guides._heat_map import draw_heat_map
 from raster2path.guides._sheet_picture import draw_sign
 from raster2path.guides.full_size import POINTS_PER_MM, new_canvas
-from raster2path.model import ClampHow, CutOrder, CutType, Forecast, Note, NoteKind, Stamp, Tally
+from raster2path.model import (
+    ClampHow,
+    Cost,
+    CutOrder,
+    CutType,
+    Forecast,
+    Note,
+    NoteKind,
+    Stamp,
+    Tally,
+)
 
 if TYPE_CHECKING:
     from reportlab.pdfgen.canvas import Canvas
@@ -67,6 +77,7 @@ def job_sheet_pdf(
     notes: Sequence[Note] = (),
     speed_mm_min: float,
     foreseen: Mapping[str, Forecast] | None = None,
+    price: Cost | None = None,
 ) -> bytes:
     """The sheet, on as many pages as the cuts take.
 
@@ -77,6 +88,7 @@ def job_sheet_pdf(
         notes: what is thin or small, worst first; the first few are told.
         speed_mm_min: of the hand, for each cut's time.
         foreseen: what the order `taken` and others by name do to the sheet, where known.
+        price: line by line, with blanks where nothing is set.
     """
     stream = io.BytesIO()
     width, height = PAGE_MM
@@ -96,6 +108,7 @@ def job_sheet_pdf(
     canvas.scale(POINTS_PER_MM, POINTS_PER_MM)
     y = _head(canvas, stamp)
     y = _lines(canvas, "For the hand", _hand_lines(order), y)
+    y = _prices(canvas, price, y)
     y = _lines(canvas, "Before you light the torch", BEFORE, y, has_box=True)
     y = _lines(canvas, "Mind", _cautions(tally), y)
     small = [_told(note) for note in notes if note.kind in SMALL]
@@ -141,6 +154,39 @@ def _head(canvas: Canvas, stamp: Stamp) -> float:
     canvas.setLineWidth(0.3)
     canvas.line(RIM_MM, y - 8, PAGE_MM[0] - RIM_MM, y - 8)
     return y - 11
+
+
+def _prices(canvas: Canvas, price: Cost | None, y: float) -> float:
+    """Work and goods in three columns; a rule to write on where nothing is set."""
+    if price is None:
+        return y
+    canvas.setFont("Helvetica-Bold", TEXT_MM)
+    canvas.drawString(RIM_MM, y - 4, "Time and price")
+    y -= 5
+    size = 0.8 * TEXT_MM
+    canvas.setFont("Helvetica", size)
+    canvas.setLineWidth(0.15)
+    rows = [(line.what, _much(line.quantity, line.unit), line.amount) for line in price.lines]
+    rows.append(("in all", _much(price.minutes, "min"), price.total))
+    for what, much, amount in rows:
+        y -= 1.3 * size
+        canvas.drawString(RIM_MM, y, what)
+        for x, word in ((70.0, much), (105.0, "" if amount is None else f"{amount:.2f}")):
+            if word:
+                canvas.drawRightString(RIM_MM + x, y, word)
+            else:
+                canvas.line(RIM_MM + x - 22, y - 0.5, RIM_MM + x, y - 0.5)
+    x = RIM_MM + 115
+    if price.usual_min is not None:
+        canvas.drawString(x, y, f"by your last jobs: {price.usual_min / 60:.1f} h")
+    canvas.drawString(x, y + 1.3 * size, "it took, in minutes: ____________")
+    return y - 4
+
+
+def _much(quantity: float | None, unit: str) -> str:
+    if quantity is None:
+        return ""
+    return f"{quantity:.0f} {unit}" if unit == "min" else f"{quantity:.2f} {unit}"
 
 
 def _hand_lines(order: CutOrder) -> list[str]:
@@ -248,6 +294,7 @@ def _totals(canvas: Canvas, tally: Tally, y: float, room_mm: float) -> float:
         f"{tally.starts} starts; arc on {arc}, at least {whole} in all as the machine rests",
         f"sign {sign}, drops {drops}, blown away {gone}",
         f"about {100 * sets:.0f} % of a set of consumables, {tally.air_l:.0f} l of air",
+        f"{tally.grinding_metres:.1f} m of edge to grind on each side",
     )
     return _lines(canvas, "In all", left, y, room_mm=room_mm)
 

@@ -1,7 +1,7 @@
 """What a job comes to: metres, starts, minutes, kilograms, and the shade of the helmet's filter.
 
-Densities come with the material. Hand speed, time of a
-pierce, duty, air and the life of consumables are common practice, no source: measure your own.
+Densities come with the material. Hand speed, time of a pierce, duty, air and the life of
+consumables are common practice, no source: measure your own.
 """
 
 from __future__ import annotations
@@ -20,12 +20,13 @@ SHADES = ((300.0, 8), (400.0, 9), (800.0, 10))
 """Least shade below a current in amperes, 29 CFR 1910.133(a)(5); on a boundary the darker one."""
 
 
-def tally(order: CutOrder, *, rules: TallyRules) -> Tally:
+def tally(order: CutOrder, *, rules: TallyRules, span_s: float = 0.0) -> Tally:
     """Adds up a job's cuts.
 
     Args:
         order: the cuts.
         rules: thickness, speed of the hand, current.
+        span_s: from the first start to the end, moves and pauses counted in, where foreseen.
     """
     plan = order.plan
     metres = dict.fromkeys(CutType, 0.0)
@@ -48,7 +49,7 @@ def tally(order: CutOrder, *, rules: TallyRules) -> Tally:
         lead_metres=leads,
         starts=starts,
         arc_s=arc_s,
-        elapsed_s=arc_s / DUTY,
+        elapsed_s=max(arc_s / DUTY, span_s),
         sign_kg=max(0.0, sum(areas) - plan.kerf_mm * slit_mm) * by_area,
         drop_kg=max(0.0, openings_mm2 - blown_mm2) * by_area,
         removed_kg=kerf_mm2 * by_area,
