@@ -35,6 +35,9 @@ LEAST_TOLD_MM = 40.0
 LARGE_MM = 60.0
 """Beyond this the beam formulas say only: far."""
 
+PLAIN_MM = 0.15
+"""Curves are taken so much plainer: a member's width matters, not its edge."""
+
 N_SLICES = 8
 N_TOLD = 4
 APART_MM = 25.0
@@ -131,9 +134,10 @@ def tongues(
     is a tongue, in two a strut.
     """
     out: list[Tongue] = []
+    metal = shapely.simplify(metal, PLAIN_MM)
     for width in (share * web_mm for share in WIDTHS):
         wide = shapely.buffer(metal, -width / 2, quad_segs=4)
-        opened = shapely.buffer(wide, width / 2 * 1.02, quad_segs=8)
+        opened = shapely.buffer(wide, width / 2 * 1.03, quad_segs=4)
         if opened.is_empty:
             continue
         parts = shapely.get_parts(shapely.difference(metal, opened))
