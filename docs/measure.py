@@ -27,7 +27,7 @@ PEAK = """
 def peak_mb():
     import re, resource
     try:  # what getrusage tells begins with the memory of the process that started this one
-        return int(re.search("VmHWM: *([0-9]+)", open("/proc/self/status").read())[1]) / 1024
+        return int(re.search("VmHWM:[^0-9]*([0-9]+)", open("/proc/self/status").read())[1]) / 1024
     except OSError:
         return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
 """
