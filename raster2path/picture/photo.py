@@ -140,8 +140,8 @@ def _wide_tiff(content: bytes, name: str) -> Image.Image | None:
     """A TIFF of 16 bits a colour, which Pillow does not take, in 8 bits; else None."""
     if content[:4] not in {b"II*\0", b"MM\0*"}:
         return None
-    level = cv2.getLogLevel()
-    cv2.setLogLevel(0)  # silent: we say it in one line
+    logs = getattr(cv2.utils, "logging", cv2)  # OpenCV 4 has it in cv2 itself
+    level = logs.setLogLevel(0)  # silent: we say it in one line
     try:
         found = cv2.imdecode(
             np.frombuffer(content, np.uint8), cv2.IMREAD_ANYDEPTH | cv2.IMREAD_COLOR
@@ -149,7 +149,7 @@ def _wide_tiff(content: bytes, name: str) -> Image.Image | None:
     except cv2.error:
         return None
     finally:
-        cv2.setLogLevel(level)
+        logs.setLogLevel(level)
     if found is None:
         return None
     _check_size((found.shape[1], found.shape[0]), name)
