@@ -70,7 +70,7 @@ def main(argv: Sequence[str] | None = None) -> int:
 def _run(argv: list[str]) -> ExitStatus:
     words = _parser().parse_args(argv or ["--help"])
     if words.command == "coupon":
-        return _coupon(words.output, words.kerf, words.measured)
+        return _coupon(words)
     if words.command == "bench":
         from raster2path.bench.command import run_bench
 
@@ -161,19 +161,36 @@ def _add_coupon(commands: argparse._SubParsersAction[_Parser]) -> None:
         metavar="W,W,W",
         help="widths that the three slots came out with, narrowest first, in mm",
     )
+    for option, what in (
+        ("--pull", "how far along the freehand line you came in one go"),
+        ("--wander", "how far it is from the drawn line where it is worst"),
+        ("--ground", "how much you ground off a letter's edge until it was clean"),
+    ):
+        coupon.add_argument(option, metavar="MM", help=what)
 
 
-def _coupon(place: str, kerf: str, widths: str | None) -> ExitStatus:
+def _coupon(words: argparse.Namespace) -> ExitStatus:
     from raster2path.settings import length_mm, numbers
-    from raster2path.torch.coupon import SLOTS_MM, measured
+    from raster2path.torch.coupon import SLOTS_MM, kept, measured
 
-    kerf_mm = length_mm(kerf)
-    if widths is not None:
-        found = measured(numbers(widths), kerf_mm=kerf_mm)
-        print(
-            f"your torch takes {found.kerf_mm:.1f} mm (the slots agree within "
-            f"{found.spread_mm:.1f} mm): raster2path guide PICTURE --kerf {found.kerf_mm:.1f}"
-        )
+    kerf_mm, place = length_mm(words.kerf), words.output
+    texts = (words.pull, words.wander, words.ground)
+    if words.measured is not None or any(texts):
+        from raster2path.habits import keep_settings
+
+        pull, wander, ground = (length_mm(text) if text else None for text in texts)
+        found = None
+        if words.measured is not None:
+            found = measured(numbers(words.measured), kerf_mm=kerf_mm)
+            print(
+                f"your torch takes {found.kerf_mm:.1f} mm (the slots agree within "
+                f"{found.spread_mm:.1f} mm)"
+            )
+        own_kerf = None if found is None else found.kerf_mm
+        values = kept(kerf_mm=own_kerf, pull_mm=pull, wander_mm=wander, ground_mm=ground)
+        file = keep_settings(values)
+        told = ", ".join(f"{key} {value:g}" for key, value in values.items())
+        print(f"new jobs begin with {told}\n  → {file}")
         return ExitStatus.DONE
     from raster2path.outputs import coupon_files, write_files
 
@@ -183,7 +200,8 @@ def _coupon(place: str, kerf: str, widths: str | None) -> ExitStatus:
     print(
         f"cut it with your usual tip, current and speed; the slots are drawn {drawn} mm wide.\n"
         f"Measure what they came out with and say: raster2path coupon --kerf {kerf_mm:g} "
-        f"--measured W,W,W\n  → {place}: {', '.join(files)}"
+        "--measured W,W,W --pull MM --wander MM --ground MM\n"
+        f"  → {place}: {', '.join(files)}"
     )
     return ExitStatus.DONE
 

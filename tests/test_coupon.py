@@ -9,9 +9,10 @@ import shapely
 
 from raster2path.cli import main
 from raster2path.errors import UsageError
+from raster2path.habits import usual_job
 from raster2path.job import TorchRules
 from raster2path.model import CutType
-from raster2path.torch.coupon import SLOTS_MM, coupon, measured
+from raster2path.torch.coupon import SLOTS_MM, coupon, kept, measured
 from raster2path.torch.lines import plan_torch
 from tests.holds import metal_areas_mm2
 
@@ -61,4 +62,30 @@ def test_the_command_writes_guides_and_reads_measures(
     widths = ",".join(f"{width + 0.3:.1f}" for width in SLOTS_MM)
     capsys.readouterr()
     assert main(["coupon", "--measured", widths]) == 0
-    assert "--kerf 1.8" in capsys.readouterr().out
+    assert "kerf_mm 1.8" in capsys.readouterr().out
+
+
+def test_new_jobs_begin_with_what_was_measured(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("RASTER2PATH_HOME", str(tmp_path))
+    widths = ",".join(f"{width + 0.2:.1f}" for width in SLOTS_MM)
+    words = ["--pull", "310", "--wander", "2.1", "--ground", "0.8"]
+    assert main(["coupon", "--measured", widths, *words]) == 0
+    assert main(["coupon", "--pull", "29cm"]) == 0  # one by itself leaves the others
+    (tmp_path / "heron.png").write_bytes(b"")
+    job = usual_job(tmp_path / "heron.png")
+    assert job.torch.kerf_mm == job.ties.kerf_mm == 1.7
+    assert job.torch.pull_mm == 290
+    assert job.torch.cleanup_mm == 0.8
+    assert job.ties.width_mm == 7.0  # 2.8 mm left between two wanderings of 2.1 mm
+
+
+@pytest.mark.parametrize(("wander_mm", "tie_mm"), [(0.0, 5.0), (1.6, 6.0), (3.0, 9.0)])
+def test_ties_for_a_steady_and_for_a_shaky_hand(wander_mm: float, tie_mm: float) -> None:
+    assert kept(wander_mm=wander_mm) == {"tie_width_mm": tie_mm}
+
+
+def test_a_measure_that_can_not_be_is_one_line(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["coupon", "--wander", "80"]) == 2
+    assert "--wander is 80 mm; expected 0 to 10 mm" in capsys.readouterr().err

@@ -19,6 +19,13 @@ SLOTS_MM = (4.0, 6.0, 10.0)
 """Drawn widths; wider than any kerf of a hand torch."""
 
 SLOT_LENGTH_MM = 80.0
+FREEHAND_MM = 400.0
+"""The freehand line is about so long."""
+
+LEFT_MM = 2.8
+"""So much of a tie should be left where the hand wandered on both sides of it: half of 6 mm. Common
+practice, no source."""
+
 WORST_SPREAD_MM = 1.0
 """Slots that disagree by more were not cut alike, or not measured well."""
 
@@ -119,3 +126,41 @@ def measured(widths_mm: Sequence[float], *, kerf_mm: float) -> Measured:
             f"agree within {WORST_SPREAD_MM:g} mm: cut along a bar and measure again"
         )
     return Measured(mean, spread)
+
+
+def kept(
+    *,
+    kerf_mm: float | None = None,
+    pull_mm: float | None = None,
+    wander_mm: float | None = None,
+    ground_mm: float | None = None,
+) -> dict[str, float]:
+    """Settings for new jobs, by their keys, from what was measured on a coupon.
+
+    Args:
+        kerf_mm: width that the arc takes.
+        pull_mm: how far along the freehand line one came in one go.
+        wander_mm: how far the freehand line is from the drawn one where it is worst; ties become
+            so wide that enough is left of them when the hand wanders on both sides.
+        ground_mm: how much was ground off a letter's edge until it was clean.
+
+    Raises:
+        UsageError: a measure that can't be right.
+    """
+    for name, value, most in (
+        ("--pull", pull_mm, 2000.0),
+        ("--wander", wander_mm, 10.0),
+        ("--ground", ground_mm, 5.0),
+    ):
+        if value is not None and not 0 <= value <= most:
+            raise UsageError(f"{name} is {value:g} mm; expected 0 to {most:g} mm")
+    out = dict[str, float]()
+    if kerf_mm is not None:
+        out["kerf_mm"] = round(kerf_mm, 1)
+    if pull_mm is not None:
+        out["pull_mm"] = round(max(50.0, pull_mm), 0)
+    if wander_mm is not None:
+        out["tie_width_mm"] = max(5.0, round(2 * (LEFT_MM + 2 * wander_mm)) / 2)
+    if ground_mm is not None:
+        out["cleanup_mm"] = round(ground_mm, 1)
+    return out
