@@ -12,6 +12,8 @@ from hypothesis import strategies as st
 from scipy.spatial import cKDTree
 
 from raster2path.geometry import Arc, Kind, Line, Path, Points, Segment, to_complex, to_points
+from raster2path.shape._pieces import Piece, Sight, Sums
+from raster2path.shape._tidied import tidied
 from raster2path.shape.straights import Drawn, fit_strict, fit_strict_run
 from tests import glyphs
 
@@ -269,3 +271,19 @@ def test_blur_does_not_make_a_flat_end_round_nor_a_round_one_flat(
     at = sorted(s.point(0.5).real for s in ends)
     assert np.abs(np.array(at) - [20.0, end][: len(at)]).max() < 0.2
     assert path.flat(0.02)[:, 0].max() == pytest.approx(end if is_flat else end + half, abs=0.9)
+
+
+def test_lines_that_meet_off_the_outline_keep_their_directions() -> None:
+    """A corner drawn with a radius of 14 pixels, that two lines have shared among them."""
+    turn = np.linspace(-math.pi / 2, 0, 23)[1:-1]
+    z = np.concatenate(
+        [np.arange(0.0, 60), 60 + 14j + 14 * np.exp(1j * turn), 74 + 1j * np.arange(14.0, 80)]
+    )
+    sums, sight = Sums(z), Sight(0.05, 0.5, 0.5, Kind.LETTERING)
+    a = Piece(0, 70, 0j, 1 + 0j, 0.0)
+    b = Piece(70, len(z) - 1, 74 + 0j, 1j, 0.0)
+    before, bend, after = tidied([a, b], sums, sight)
+    assert (before.direction, after.direction) == (a.direction, b.direction)
+    assert abs(bend.radius) == pytest.approx(14, abs=0.5)
+    assert bend.first == before.last == pytest.approx(59, abs=4)
+    assert bend.last == after.first == pytest.approx(81, abs=4)

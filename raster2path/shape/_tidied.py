@@ -22,6 +22,10 @@ FAINT_SHARE = 0.01
 """A piece between two corners that bulges by less, and by less of its length, is a line."""
 BENT_RATIO = 2.0
 """A line is the flat part of a curve where an arc leaves so many times less squared error."""
+OFF_PX = 0.3
+"""A point farther from a line is not on it."""
+LONGEST_BEND = 40
+"""Points of each line that may turn out to be part of a round corner."""
 LONGEST_FILLET = 16
 """Points of a fillet that may be taken for a line: of more, enough are free of blur."""
 UNEVEN_DEG = 14.0
@@ -156,6 +160,44 @@ def _rounded(pieces: list[Piece], sums: Sums) -> list[Piece]:
     return out
 
 
+def _parted(pieces: list[Piece], sums: Sums, sight: Sight) -> list[Piece]:
+    """The pieces, with an arc between two lines that meet too far off the outline for a corner.
+
+    Such a corner was drawn round; put on the outline, it would tilt both lines.
+    """
+    out = pieces[:1]
+    for b in pieces[1:]:
+        a = out[-1]
+        bend = _bend(a, b, sums, sight) if a.is_line and b.is_line else None
+        if bend is None:
+            out.append(b)
+        else:
+            out[-1:] = [replace(a, last=bend.first), bend, replace(b, first=bend.last)]
+    return out
+
+
+def are_parted(a: Piece, b: Piece, z: Complexes, sight: Sight) -> bool:
+    """True where two lines meet too far off the outline for a corner, if they meet at all."""
+    both = a.is_line and b.is_line
+    return both and corner_of(a, b, z, b.first % len(z), sight) is None
+
+
+def _bend(a: Piece, b: Piece, sums: Sums, sight: Sight) -> Piece | None:
+    """The arc between two lines that are parted, over the points that lie on neither."""
+    z = sums.z
+    if not are_parted(a, b, z, sight):
+        return None
+    off = max(3 * sight.sigma, OFF_PX)
+    before = np.arange(max(a.first + 2, a.last - LONGEST_BEND), a.last + 1)
+    after = np.arange(b.first, min(b.last - 2, b.first + LONGEST_BEND) + 1)
+    on_a = before[np.abs(z[before] - a.on(z[before])) < off]
+    on_b = after[np.abs(z[after] - b.on(z[after])) < off]
+    if not len(on_a) or not len(on_b) or on_b[0] - on_a[-1] < 4:
+        return None
+    bend = laid(sums, int(on_a[-1]), int(on_b[0]), sight, is_line=False)
+    return None if bend.is_line else bend
+
+
 def _apex(
     a: Piece, b: Piece, z: Complexes, between: tuple[int, int], sight: Sight, *, eased: float
 ) -> int | None:
@@ -184,6 +226,7 @@ def tidied(pieces: list[Piece], sums: Sums, sight: Sight) -> list[Piece]:
     pieces = with_caps(_without_slivers(pieces, sums, sight), sums, sight)
     pieces = _bent(_merged(pieces, sums, sight), sums, sight)
     pieces = _unbent(pieces, sums, sight)
+    pieces = _parted(pieces, sums, sight)
     return pieces if sight.fillet else _rounded(pieces, sums)
 
 

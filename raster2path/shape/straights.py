@@ -34,6 +34,7 @@ from raster2path.shape._rows import in_rows
 from raster2path.shape._tidied import (
     LONGEST_FILLET,
     SMOOTH_TURN_DEG,
+    are_parted,
     corner_of,
     near,
     tidied,
@@ -392,7 +393,11 @@ def _chain(z: Complexes, sight: Sight) -> _Chain:
     sums = Sums(np.append(z, z[0]))
     pieces = pieces_of(sums, sight)
     no_corner = turns[sharpest] < math.radians(40)
-    starts_aside = _starts_in_fillet(pieces, z) or _starts_in_cap(pieces, sight)
+    starts_aside = (
+        _starts_in_fillet(pieces, z)
+        or _starts_in_cap(pieces, sight)
+        or are_parted(pieces[-1], pieces[0], z, sight)
+    )
     if len(pieces) > 1 and (no_corner or starts_aside):
         return _from_longest(z, pieces, sight)
     return _Chain(z, sight, tuple(tidied(pieces, sums, sight)))
