@@ -164,7 +164,7 @@ def _tongue(
     points = shapely.get_coordinates(part.exterior)
     far = shapely.distance(foot, shapely.points(points))
     length = float(far.max())
-    if length <= 0 or part.area / length * LEAST_LONG > length:
+    if length <= LEAST_TOLD_MM or part.area / length * LEAST_LONG > length:
         return None
     x, y = points[int(np.argmax(far))]
     widths = _profile(part, foot, length)
