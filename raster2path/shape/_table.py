@@ -1,0 +1,50 @@
+"""Boosted trees (Friedman 2001), made by `tests.learning.train` and read with NumPy alone."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
+
+import numpy as np
+import numpy.typing as npt
+
+Floats = npt.NDArray[np.float64]
+FILE = "lettering.npz"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Table:
+    """Complete binary trees, all of one depth.
+
+    Attributes:
+        feature: (trees, 2 ** depth - 1) column to look at, level by level.
+        limit: the same: a value above it goes to the right.
+        leaf: (trees, 2 ** depth) what is added to the log odds.
+        start: log odds before the first tree.
+    """
+
+    feature: npt.NDArray[np.int16]
+    limit: npt.NDArray[np.float32]
+    leaf: npt.NDArray[np.float32]
+    start: float
+
+    def log_odds(self, x: Floats) -> Floats:
+        """Of each row (n, columns) of numbers: (n,)."""
+        values = np.asarray(x, np.float32)
+        n_trees, n_leaves = self.leaf.shape
+        node = np.zeros((len(values), n_trees), np.int64)
+        tree = np.arange(n_trees)[None, :]
+        row = np.arange(len(values))[:, None]
+        for _ in range(n_leaves.bit_length() - 1):
+            right = values[row, self.feature[tree, node]] > self.limit[tree, node]
+            node = 2 * node + 1 + right
+        leaf = self.leaf[tree, node - (n_leaves - 1)]
+        return np.asarray(self.start + leaf.sum(axis=1, dtype=np.float64), np.float64)
+
+
+@cache
+def shipped() -> Table:
+    """The table that comes with the program."""
+    with files("raster2path.shape").joinpath(FILE).open("rb") as file, np.load(file) as data:
+        return Table(data["feature"], data["limit"], data["leaf"], data["start"].item())

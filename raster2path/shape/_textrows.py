@@ -1,0 +1,414 @@
+"""Rows that marks may stand in, as letters of one line do: level, turned, on an arch or a ring.
+
+Rows are only proposed here, more of them than there are; what they hold tells which are meant.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+import numpy as np
+import numpy.typing as npt
+
+from raster2path.geometry import Complexes
+from raster2path.shape._marks import LEAST_MARK_PX, N_WAYS, Mark
+
+Bools = npt.NDArray[np.bool_]
+Floats = npt.NDArray[np.float64]
+
+LIKE_HEIGHT = 0.45
+"""Marks of a row: the lower at least this much of the higher one (x-height against ascender)."""
+LIKE_SIZE = 0.4
+WORD_GAP = 1.3
+"""Widest gap in a level row, in heights: a word space and a narrow letter's own side space."""
+CHAIN_GAP = 0.8
+"""The same in a row that may run anywhere, in sizes of the larger mark."""
+ON_LINE = 0.05
+"""How far, in heights, a foot may stand off the base line: round letters overshoot by 0.02."""
+BEND_RAD = math.radians(38)
+"""Most that a row turns from one mark to the next; letters' middles lie up and down of it, too."""
+STRAY = 0.35
+"""How far, in sizes, a mark's middle may lie off a row's arc."""
+FITS = 0.12
+"""How far, in heights, a mark may stand off the row that it is taken into."""
+WORTH_BENDING = 0.6
+"""An arch must lie this much nearer to the marks' middles than a line does."""
+STRAIGHT = 12.0
+"""A radius this many times the row's length is no arch."""
+MOST_CHAINS = 60
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Row:
+    """Marks that may be one line of text, in reading order, and each one's place in it.
+
+    Attributes:
+        members: indices of marks.
+        directions: of the base line at each, length one, rightward where it isn't upright.
+        feet, tops: how far each reaches above the base line, in pixels; feet are about 0.
+        starts, stops: where each begins and ends along the base line.
+        height: of the line: the median of its marks'.
+        centre: of the circle that the base line runs on, or None where it is straight.
+    """
+
+    members: tuple[int, ...]
+    directions: Complexes
+    feet: Floats
+    tops: Floats
+    starts: Floats
+    stops: Floats
+    height: float
+    centre: complex | None
+    foot: float
+    """Radius of that circle; or the base line's distance from the origin, leftward of it."""
+    is_inside: bool
+    """On a circle: the letters' heads point to its middle."""
+
+    def only(self, kept: Sequence[int]) -> Row:
+        """The row with only some of its marks, by their place in it."""
+        at = list(kept)
+        return replace(
+            self,
+            members=tuple(self.members[n] for n in at),
+            directions=self.directions[at],
+            feet=self.feet[at],
+            tops=self.tops[at],
+            starts=self.starts[at],
+            stops=self.stops[at],
+        )
+
+    @property
+    def heights(self) -> Floats:
+        """Of its marks, across the row."""
+        return np.asarray(self.tops - self.feet, np.float64)
+
+
+def alone(marks: Sequence[Mark], k: int) -> Row:
+    """A mark as a row of its own."""
+    return _placed(marks, (k,), np.ones(1, np.complex128), None, is_inside=False)
+
+
+def companions(marks: Sequence[Mark], row: Row) -> list[int]:
+    """Dots, accents, hyphens and commas that stand in a row, near its letters.
+
+    A pencilled counter that touches its letter's outline lies beside it, not in it: it counts, too.
+    """
+    around = marks[row.members[0]].parent
+    high = row.height
+    out = []
+    for k, mark in enumerate(marks):
+        is_small = mark.size < 0.75 * high
+        if mark.parent != around or k in row.members or not is_small:
+            continue
+        if any(_is_within(mark.middle, marks[n].hull) for n in row.members):
+            out.append(k)
+            continue
+        up, ahead = _place_in(marks, row, mark.middle)
+        is_dash = mark.size < 0.55 * high and 0.15 * high < up < 0.85 * high
+        spare = (1.7 if is_dash else 0.6) * high
+        beside = row.starts.min() - spare < ahead < row.stops.max() + spare
+        if beside and -0.35 * high < up < 1.45 * high:
+            out.append(k)
+    return out
+
+
+def _is_within(z: complex, hull: Complexes) -> bool:
+    """True for a point in a convex hull."""
+    side = ((np.roll(hull, -1) - hull).conj() * (z - hull)).imag
+    return bool(np.all(side >= 0) or np.all(side <= 0))
+
+
+def fits_in(marks: Sequence[Mark], row: Row, k: int) -> bool:
+    """True where a mark stands between the letters of a row, as high and as low as they do."""
+    mark, high = marks[k], row.height
+    if mark.parent != marks[row.members[0]].parent or mark.size > 2.0 * high:
+        return False
+    up, ahead = _place_in(marks, row, mark.middle)
+    if not row.starts.min() < ahead < row.stops.max() or not 0 < up < high:
+        return False
+    d = complex(row.directions[int(np.argmin(np.abs(row.starts + row.stops - 2 * ahead)))])
+    extent = -((mark.hull - mark.middle) / d).imag
+    low, top = up + float(extent.min()), up + float(extent.max())
+    stands = abs(low) <= FITS * high or low < min(0.0, float(row.feet.min()) + FITS * high)
+    is_as_high = 0.5 * high <= top <= float(row.tops.max()) + FITS * high
+    return stands and is_as_high and low > float(row.feet.min()) - FITS * high
+
+
+def _place_in(marks: Sequence[Mark], row: Row, z: complex) -> tuple[float, float]:
+    """How far above a row's base line a point lies, and how far along it."""
+    if row.centre is None:
+        local = z / complex(row.directions[0])
+        return -local.imag - row.foot, local.real
+    far = abs(z - row.centre)
+    near = int(np.argmin([abs(marks[k].middle - z) for k in row.members]))
+    along = ((z - marks[row.members[near]].middle) / complex(row.directions[near])).real
+    ahead = (row.starts[near] + row.stops[near]) / 2 + along
+    return (-far if row.is_inside else far) - row.foot, float(ahead)
+
+
+def propose_rows(marks: Sequence[Mark], family: Sequence[int]) -> list[Row]:
+    """Rows of two marks and more among those that have the same mark round them."""
+    tall = [k for k in family if marks[k].size >= LEAST_MARK_PX]
+    if len(tall) < 2:
+        return []
+    level = [_level_row(marks, row) for row in _level_sets(marks, tall)]
+    seen = {frozenset(row.members) for row in level}
+    settled = {pair for row in level if _is_settled(row) for pair in pairwise(row.members)}
+    out = level
+    for chain in _chains(marks, tall, settled):
+        row = _arch_row(marks, chain)
+        if row is not None and frozenset(row.members) not in seen:
+            seen.add(frozenset(row.members))
+            out.append(row)
+    return out
+
+
+def _is_settled(row: Row) -> bool:
+    """True for a level row that stands so well on its line that no other is looked for in it."""
+    on_line = np.abs(row.feet) <= ON_LINE * row.height
+    level_tops = np.abs(row.tops - np.median(row.tops)) <= ON_LINE * row.height
+    return len(row.members) >= 4 and on_line.mean() >= 0.7 and level_tops.mean() >= 0.4
+
+
+# ------------------------------------------------------------------ level rows
+
+
+def _level_sets(marks: Sequence[Mark], tall: list[int]) -> list[list[int]]:
+    """Sets of two marks or more of like height that follow each other closely, left to right."""
+    boxes = np.array([_box(marks[k]) for k in tall])
+    x0, y0, x1, y1 = boxes.T
+    high = y1 - y0
+    most, least = np.maximum.outer(high, high), np.minimum.outer(high, high)
+    gap = np.maximum(x0[:, None], x0[None, :]) - np.minimum(x1[:, None], x1[None, :])
+    shared = np.minimum.outer(y1, y1) - np.maximum.outer(y0, y0)
+    beside = (least >= LIKE_HEIGHT * most) & (shared >= 0.5 * least)
+    beside &= (gap < WORD_GAP * most) & (gap > -0.25 * least)
+    sets = _connected(beside)
+    return [sorted((tall[k] for k in one), key=lambda k: marks[k].middle.real) for one in sets]
+
+
+def _box(mark: Mark) -> tuple[float, float, float, float]:
+    hull = mark.hull
+    return (hull.real.min(), hull.imag.min(), hull.real.max(), hull.imag.max())
+
+
+def _connected(linked: Bools) -> list[list[int]]:
+    from scipy.sparse.csgraph import connected_components
+
+    n, label = connected_components(linked, directed=False)
+    sets = [np.flatnonzero(label == k).tolist() for k in range(n)]
+    return [one for one in sets if len(one) >= 2]
+
+
+def _level_row(marks: Sequence[Mark], members: list[int]) -> Row:
+    boxes = np.array([_box(marks[k]) for k in members])
+    x, feet = (boxes[:, 0] + boxes[:, 2]) / 2, boxes[:, 3]
+    slope = _slope(x, feet, float(np.median(boxes[:, 3] - boxes[:, 1])))
+    along = complex(1, slope) / math.hypot(1, slope)
+    return _placed(marks, tuple(members), np.full(len(members), along), None, is_inside=False)
+
+
+def _slope(x: Floats, feet: Floats, height: float) -> float:
+    """Slope of the line on which most feet stand (every pair asked, as in Theil 1950)."""
+    a, b = np.triu_indices(len(x), 1)
+    run = x[b] - x[a]
+    slopes = np.concatenate([[0.0], (feet[b] - feet[a])[run > 0] / run[run > 0]])
+    slopes = slopes[np.abs(slopes) < 0.35]
+    off = feet[None, :] - slopes[:, None] * x[None, :]
+    off = np.abs(off - np.median(off, axis=1, keepdims=True))
+    # level unless another slope has clearly more of them
+    votes = (off <= 0.5 * ON_LINE * height).sum(axis=1) - 0.01 * np.abs(slopes)
+    best = int(np.argmax(votes))
+    return float(slopes[best]) if votes[best] > votes[0] + max(1.0, 0.2 * len(x)) else 0.0
+
+
+# ------------------------------------------------------------------ rows that run anywhere
+
+
+def _chains(
+    marks: Sequence[Mark], tall: list[int], settled: set[tuple[int, int]]
+) -> list[list[int]]:
+    """Chains of three marks or more of like size, each near the last, that hardly bend."""
+    if len(tall) < 3:
+        return []
+    middle = np.array([marks[k].middle for k in tall])
+    size = np.array([marks[k].size for k in tall])
+    gap = _gaps(marks, tall, middle)
+    most, least = np.maximum.outer(size, size), np.minimum.outer(size, size)
+    near = (least >= LIKE_SIZE * most) & (gap < CHAIN_GAP * most) & (gap > -0.35 * least)
+    np.fill_diagonal(near, val=False)
+    at = {k: n for n, k in enumerate(tall)}
+    used = {(at[a], at[b]) for a, b in settled}
+    pairs = [(a, b) for a, b in np.argwhere(near).tolist() if a < b]
+    out: list[list[int]] = []
+    for a, b in sorted(pairs, key=lambda pair: float(gap[pair] / most[pair])):
+        if (a, b) in used or (b, a) in used or len(out) >= MOST_CHAINS:
+            continue
+        chain = _grown([a, b], near, gap, size, middle)
+        chain = _grown(chain[::-1], near, gap, size, middle)[::-1]
+        used |= set(pairwise(chain))
+        if len(chain) >= 3:
+            out.append([tall[k] for k in chain])
+    return out
+
+
+def _gaps(marks: Sequence[Mark], tall: list[int], middle: Complexes) -> Floats:
+    """Distance between each two hulls along the line through their middles, about."""
+    reach = np.array([marks[k].reach for k in tall])
+    between = middle[None, :] - middle[:, None]
+    way = np.round(np.angle(between) / (2 * np.pi) * N_WAYS).astype(int) % N_WAYS
+    row = np.arange(len(tall))
+    own = reach[row[:, None], way]
+    other = reach[row[None, :], (way + N_WAYS // 2) % N_WAYS]
+    return np.asarray(np.abs(between) - own - other, np.float64)
+
+
+def _grown(
+    chain: list[int], near: Bools, gap: Floats, size: Floats, middle: Complexes
+) -> list[int]:
+    """The chain, made longer at its end as long as a mark follows."""
+    chain = list(chain)
+    while True:
+        here = chain[-1]
+        back = chain[-3] if len(chain) > 2 else chain[-2]
+        follow = np.flatnonzero(near[here])
+        follow = follow[~np.isin(follow, chain)]
+        if not len(follow):
+            return chain
+        bend = np.abs(np.angle((middle[follow] - middle[here]) / (middle[here] - middle[back])))
+        cost = np.maximum(gap[here, follow], 0) / size[here] + 0.8 * bend
+        cost[bend > BEND_RAD] = np.inf
+        best = int(np.argmin(cost))
+        if not np.isfinite(cost[best]):
+            return chain
+        chain.append(int(follow[best]))
+
+
+def _circle_through(z: Complexes) -> tuple[complex, float] | None:
+    """Centre and radius of the circle nearest to points, or None where a line does as well.
+
+    An algebraic fit (Kåsa 1976) finds whole rings but bends noisy lines; so a parabola's vertex
+    circle starts as well, both are moved onto the points (Gauss and Newton), the nearer one wins.
+    """
+    length = float(np.abs(z[:, None] - z[None, :]).max())
+    about = complex(z.mean())
+    way = complex(np.exp(0.5j * np.angle(((z - about) ** 2).sum())))
+    local = (z - about) / way
+    x, y = local.real, local.imag
+    as_line = math.sqrt(float((y**2).mean()))
+    best: tuple[float, complex, float] | None = None
+    for start in (_algebraic(x, y), _vertex(x, y)):
+        if start is None:
+            continue
+        centre, radius = _nearest_circle(local, *start)
+        off = math.sqrt(float(((np.abs(local - centre) - radius) ** 2).mean()))
+        if radius <= STRAIGHT * length and (best is None or off < best[0]):
+            best = off, centre, radius
+    if best is None or best[0] > WORTH_BENDING * as_line:
+        return None
+    return about + way * best[1], best[2]
+
+
+def _algebraic(x: Floats, y: Floats) -> tuple[complex, float] | None:
+    system = np.column_stack([2 * x, 2 * y, np.ones(len(x))])
+    a, b, c = np.linalg.lstsq(system, x**2 + y**2, rcond=None)[0]
+    square = c + a * a + b * b
+    return (complex(a, b), math.sqrt(square)) if square > 0 else None
+
+
+def _vertex(x: Floats, y: Floats) -> tuple[complex, float] | None:
+    """Of the parabola through points that lie along x."""
+    system = np.column_stack([x**2, x, np.ones(len(x))])
+    bend, slope, high = np.linalg.lstsq(system, y, rcond=None)[0]
+    if abs(bend) < 1e-9:
+        return None
+    foot = -slope / (2 * bend)
+    return complex(foot, high - slope**2 / (4 * bend) + 0.5 / bend), 0.5 / abs(bend)
+
+
+def _nearest_circle(z: Complexes, centre: complex, radius: float) -> tuple[complex, float]:
+    """A few steps of least squares on the distances."""
+    for _ in range(5):
+        out = z - centre
+        far = np.maximum(np.abs(out), 1e-9)
+        slopes = np.column_stack([-out.real / far, -out.imag / far, -np.ones(len(z))])
+        step = np.linalg.lstsq(slopes, radius - far, rcond=None)[0]
+        if not np.all(np.isfinite(step)) or abs(complex(step[0], step[1])) > 5 * radius:
+            break
+        centre, radius = centre + complex(step[0], step[1]), radius + float(step[2])
+    return centre, abs(radius)
+
+
+def _arch_row(marks: Sequence[Mark], chain: list[int]) -> Row | None:
+    """The chain on the line or circle that its middles lie on; None where they don't."""
+    z = np.array([marks[k].middle for k in chain])
+    size = float(np.median([marks[k].size for k in chain]))
+    circle = _circle_through(z) if len(chain) >= 4 else None
+    if circle is not None and circle[1] > 0.8 * size:
+        centre, radius = circle
+        stray = np.abs(np.abs(z - centre) - radius)
+        along = (z - centre) / np.abs(z - centre) * 1j
+        # read left to right at the row's middle one, or upward where it is upright
+        middle = along[len(along) // 2]
+        is_back = middle.real < -0.08 or (abs(middle.real) <= 0.08 and middle.imag > 0)
+        along = -along if is_back else along
+        if float((stray < STRAY * size).mean()) < 0.8:
+            return None
+        order = np.argsort((np.unwrap(np.angle(z - centre))) * (-1 if is_back else 1))
+        members = tuple(chain[k] for k in order)
+        return _placed(marks, members, along[order], centre, is_inside=is_back)
+    way = z - z.mean()
+    along_all = np.exp(0.5j * np.angle((way**2).sum()))
+    if float((np.abs((way / along_all).imag) < STRAY * size).mean()) < 0.8:
+        return None
+    is_back = along_all.real < -0.08 or (abs(along_all.real) <= 0.08 and along_all.imag > 0)
+    along_all = complex(-along_all if is_back else along_all)
+    local = [marks[k].hull / along_all for k in chain]
+    x = np.array([(h.real.min() + h.real.max()) / 2 for h in local])
+    feet = np.array([h.imag.max() for h in local])
+    slope = _slope(x, feet, float(np.median([np.ptp(h.imag) for h in local])))
+    along_all *= complex(1, slope) / math.hypot(1, slope)
+    order = np.argsort((way / along_all).real)
+    members = tuple(chain[k] for k in order)
+    return _placed(marks, members, np.full(len(chain), along_all), None, is_inside=False)
+
+
+def _placed(
+    marks: Sequence[Mark],
+    members: tuple[int, ...],
+    along: Complexes,
+    centre: complex | None,
+    *,
+    is_inside: bool,
+) -> Row:
+    """The row with each mark's extents along and across it."""
+    low, high, start, stop = (np.empty(len(members)) for _ in range(4))
+    run = 0.0
+    for n, (k, d) in enumerate(zip(members, along, strict=True)):
+        hull = marks[k].hull
+        if centre is None:
+            local = hull / d
+            up, ahead = -local.imag, local.real
+        else:
+            local = (hull - marks[k].middle) / d
+            far = np.abs(hull - centre)
+            up = -far if is_inside else far
+            if n:
+                run += abs(marks[k].middle - marks[members[n - 1]].middle)
+            ahead = local.real + run
+        low[n], high[n], start[n], stop[n] = up.min(), up.max(), ahead.min(), ahead.max()
+    height = float(np.median(high - low))
+    foot = _most_common(low, ON_LINE * height)
+    return Row(
+        members, along, low - foot, high - foot, start, stop, height, centre, foot, is_inside
+    )
+
+
+def _most_common(values: Floats, within: float) -> float:
+    """The value that most of the others are near to, as the mean of those."""
+    near = np.abs(values[:, None] - values[None, :]) <= within
+    best = int(np.argmax(near.sum(axis=1)))
+    return float(values[near[best]].mean())

@@ -1,0 +1,1 @@
+"""Teaches `raster2path.shape.lettering` on made-up signs, and judges it by figures."""

@@ -1,0 +1,195 @@
+"""Figures on signs whose typefaces and drawings were held out from training.
+
+`python -m tests.learning.evaluate [--signs 360] [--store FOLDER] [--first 0] [--train]`
+"""
+
+from __future__ import annotations
+
+import argparse
+import time
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+
+from raster2path.geometry import Kind
+from raster2path.job import Corrections, LetteringRules
+from raster2path.model import Note, NoteKind, Outlines, Ring, Stroke
+from raster2path.shape.lettering import correct_kinds, tell_kinds
+from tests.learning.develop import Case, Look
+from tests.learning.gather import cases
+from tests.learning.rule import tell_by_rule
+from tests.learning.signs import What
+
+Teller = Callable[[Outlines], Outlines]
+
+
+def by_table(outlines: Outlines) -> Outlines:
+    """As the program does it."""
+    told = tell_kinds(outlines, rules=LetteringRules(), work_from_upright=np.eye(3))
+    return correct_kinds(told, corrections=Corrections(), work_from_upright=np.eye(3))
+
+
+@dataclass(slots=True)
+class Share:
+    """How many of how many."""
+
+    right: int = 0
+    of: int = 0
+
+    def add(self, is_right: bool) -> None:  # noqa: FBT001 (a tally has one thing to be told)
+        """One more."""
+        self.right += bool(is_right)
+        self.of += 1
+
+    @property
+    def value(self) -> float:
+        """The share, not a number where there are none."""
+        return self.right / self.of if self.of else float("nan")
+
+
+@dataclass(slots=True)
+class Figures:
+    """What the table shows."""
+
+    glyphs: dict[Look, Share] = field(default_factory=lambda: {look: Share() for look in Look})
+    drawings: dict[Look, Share] = field(default_factory=lambda: {look: Share() for look in Look})
+    ruled: Share = field(default_factory=Share)
+    repeats: Share = field(default_factory=Share)
+    repeats_or_asked: Share = field(default_factory=Share)
+    lone: Share = field(default_factory=Share)
+    lone_or_asked: Share = field(default_factory=Share)
+    no_box: Share = field(default_factory=Share)
+    no_silent: Share = field(default_factory=Share)
+    n_questions: int = 0
+    seconds: float = 0.0
+    wrong: list[str] = field(default_factory=list)
+
+
+def figures(signs: Iterable[Case], teller: Teller) -> Figures:
+    """All figures of a way to tell kinds."""
+    out = Figures()
+    for case in signs:
+        began = time.process_time()
+        told = teller(case.outlines)
+        out.seconds += time.process_time() - began
+        _count(out, case, told)
+    return out
+
+
+def _count(out: Figures, case: Case, told: Outlines) -> None:
+    questions = [note for note in told.notes if note.kind is NoteKind.DOUBT]
+    out.n_questions += len(questions)
+    lines: list[Ring | Stroke] = [*told.rings, *told.strokes]
+    parts = [*case.ring_parts.tolist(), *case.stroke_parts.tolist()]
+    said: dict[int, list[bool]] = {}
+    places: dict[int, list[complex]] = {}
+    for line, part in zip(lines, parts, strict=True):
+        if part >= 0:
+            said.setdefault(int(part), []).append(bool((line.kinds == Kind.LETTERING).mean() > 0.5))
+            places.setdefault(int(part), []).append(complex(*line.points_mm.mean(axis=0)))
+    n_wrong = n_silent = 0
+    groups: dict[int, list[bool]] = {}
+    asked_groups: dict[int, bool] = {}
+    for part, is_lettering in said.items():
+        what = case.whats[part]
+        if what in (What.EITHER, What.BACKGROUND):
+            continue
+        asked = any(_is_about(q, z) for q in questions for z in places[part])
+        right = _is_right(what, is_lettering)
+        n_wrong += not right
+        n_silent += not (right or asked)
+        if what is What.LETTER:
+            out.glyphs[case.look].add(right)
+        elif what is What.LONE_LETTER:
+            out.lone.add(right)
+            out.lone_or_asked.add(right or asked)
+        elif what is What.ART:
+            out.drawings[case.look].add(right)
+        elif what is What.RULED:
+            out.ruled.add(right)
+        else:
+            groups.setdefault(case.groups[part], []).append(right)
+            asked_groups[case.groups[part]] = asked_groups.get(case.groups[part], False) or asked
+    for group, rights in groups.items():
+        out.repeats.add(all(rights))
+        out.repeats_or_asked.add(all(rights) or asked_groups[group])
+    out.no_box.add(n_wrong == 0)
+    out.no_silent.add(n_silent == 0)
+    if n_wrong:
+        out.wrong.append(
+            f"{case.seed} {case.look.value} {case.layout}: {n_wrong} wrong, {n_silent} silently"
+        )
+
+
+def _is_right(what: What, is_lettering: list[bool]) -> bool:
+    """A letter may lose a scrap; of a drawing nothing may be lettering."""
+    return float(np.mean(is_lettering)) > 0.5 if what.is_letter else not any(is_lettering)
+
+
+def _is_about(note: Note, place: complex) -> bool:
+    return note.place_mm is not None and abs(note.place_mm - place) <= (note.size_mm or 0.0) / 2
+
+
+def table(ways: dict[str, Figures]) -> str:
+    """The figures of each way, a row for each."""
+    rows: list[tuple[str, list[str]]] = []
+    for look in Look:
+        rows.append(
+            (f"letter recall per glyph, {look.value}", [_of(f.glyphs[look]) for f in ways.values()])
+        )
+    for look in Look:
+        rows.append(
+            (f"art kept, per drawing, {look.value}", [_of(f.drawings[look]) for f in ways.values()])
+        )
+    rows += [
+        ("letter recall, all but single line", [_sum(f.glyphs) for f in ways.values()]),
+        ("art kept, all but single line", [_sum(f.drawings) for f in ways.values()]),
+        ("frames and bars not taken for letters", [_of(f.ruled) for f in ways.values()]),
+        ("rows of the same drawing kept", [_of(f.repeats) for f in ways.values()]),
+        ("the same, kept or asked", [_of(f.repeats_or_asked) for f in ways.values()]),
+        ("single large letters right", [_of(f.lone) for f in ways.values()]),
+        ("single large letters right or asked", [_of(f.lone_or_asked) for f in ways.values()]),
+        ("signs that need no box", [_of(f.no_box) for f in ways.values()]),
+        ("signs without a silent mistake", [_of(f.no_silent) for f in ways.values()]),
+        ("questions a sign", [f"{f.n_questions / max(f.no_box.of, 1):.2f}" for f in ways.values()]),
+        (
+            "CPU a sign, ms",
+            [f"{1000 * f.seconds / max(f.no_box.of, 1):.0f}" for f in ways.values()],
+        ),
+    ]
+    head = f"{'':42s}" + "".join(f"{name:>24s}" for name in ways)
+    return "\n".join(
+        [head, *(f"{name:42s}" + "".join(f"{w:>24s}" for w in words) for name, words in rows)]
+    )
+
+
+def _of(share: Share) -> str:
+    return f"{share.value:.4f} ({share.right}/{share.of})"
+
+
+def _sum(shares: dict[Look, Share]) -> str:
+    kept = [share for look, share in shares.items() if look is not Look.SLIT]
+    return _of(Share(sum(s.right for s in kept), sum(s.of for s in kept)))
+
+
+def main() -> None:
+    """Print the table."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--signs", type=int, default=360)
+    parser.add_argument("--first", type=int, default=0)
+    parser.add_argument("--store", type=Path)
+    parser.add_argument("--train", action="store_true", help="on typefaces and art of the training")
+    parser.add_argument("--wrong", action="store_true", help="list the signs with mistakes")
+    args = parser.parse_args()
+    signs = list(cases(args.first, args.signs, held=not args.train, store=args.store))
+    ways = {"rule": figures(signs, tell_by_rule), "table": figures(signs, by_table)}
+    print(f"{len(signs)} signs")
+    print(table(ways))
+    if args.wrong:
+        print("\n".join(ways["table"].wrong))
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,90 @@
+"""Pictograms by PyPI package, none copied in; and a drawing by chance, ours or such a one."""
+
+from __future__ import annotations
+
+import re
+from functools import cache
+
+import numpy as np
+
+from raster2path.geometry import Points, to_points
+from tests.learning.art import HELD_KINDS, KINDS, Art, Rng
+
+SUBJECTS = (
+    "fish bird anchor leaf tree pine sail ferry duck owl cat dog horse cow sheep pig rabbit "
+    "snail bee butterfly flower forest mountain beach barn home lighthouse tractor truck "
+    "bicycle hammer wrench saw axe key bell candle coffee cup mug beer glass bread cake "
+    "carrot apple cherries corn barley grape mushroom paw feather penguin turtle tortoise "
+    "jellyfish shark dolphin kayak canoe rowing ship car bus train tram airplane helicopter "
+    "rocket guitar violin piano trumpet drum music castle church bridge fence gate tent "
+    "campfire fire snowflake sun moon cloud umbrella shovel rake scissors knife fork spoon "
+    "pot kettle chef crown heart star shield bone skull foot hand hat shoe glasses watch "
+    "clock lamp plant flower-tulip palm cactus acorn clover elephant kangaroo koala panda "
+    "unicorn bat spider rodent crab hook "
+).split()
+
+UNWANTED = re.compile(
+    r"alpha|numeric|letter|text|format|sign-|currency|outline-text|-off|badge|question|info|-p$|usb|"
+    r"parking|hospital|bus-stop|schedul|calend|plus|minus|alert|check|cancel|percent|keyboard|"
+    r"keyhole-|database|number|android|apple-|firefox|java|snapchat|box-|cloud-|account|medical|"
+    r"half-full|-arrow|-double|drag|fedora|open-in|truck-fast|duck-?go|logo|crosshair|book|clock|watch|piano|"
+    r"home-a|home-floor|gate-[abnx]|^apple$|brake|car-[cdst]|sickle|settings|-cog|search|marker|remove"
+)  # fmt: skip
+"""Pictograms with letters or figures in them, marks of firms, and variants that add nothing."""
+
+
+def _polygons(data: str, size: float) -> Art:
+    from svgelements import Close, Line, Move
+    from svgelements import Path as Outline
+
+    out: Art = []
+    for part in Outline(data).as_subpaths():
+        points: list[complex] = []
+        for piece in Outline(part):
+            if isinstance(piece, Move):
+                continue
+            n = 1 if isinstance(piece, (Line, Close)) else 10
+            points += [complex(piece.point(t)) for t in np.arange(n) / n]
+        ring = to_points(np.array(points)) / size - 0.5
+        if len(ring) > 2:
+            out.append(ring)
+    return out
+
+
+@cache
+def pictograms(*, held: bool) -> tuple[str, ...]:
+    """Names of the pictograms at hand."""
+    if held:
+        import py_phosphor_icons
+
+        names = [str(n) for n in py_phosphor_icons.icon_names()]
+    else:
+        import material_design_icons_pack as icons
+
+        codes = [str(n) for n in icons.__all__ if n.isupper() or "_" in n]
+        names = [n.lower().replace("_", "-") for n in codes]
+    return tuple(sorted(n for n in names if n.split("-")[0] in SUBJECTS and not UNWANTED.search(n)))
+
+
+@cache
+def pictogram(name: str, *, held: bool) -> tuple[Points, ...]:
+    """A pictogram's outlines: Phosphor (MIT) where held out, else Material Design (Apache 2)."""
+    if held:
+        from py_phosphor_icons import get_svg
+
+        svg, size = str(get_svg(name, weight="fill")), 256.0
+    else:
+        from material_design_icons_pack import get_icon
+
+        svg, size = str(get_icon(name.replace("_", "-")).svg), 24.0
+    data = " ".join(re.findall(r'<path[^>]*?\bd="([^"]+)"', svg))
+    return tuple(_polygons(data, size))
+
+
+def draw(rng: Rng, *, held: bool, only_own: bool = False) -> Art:
+    """A drawing by chance: half of them our own geometry."""
+    if only_own or rng.random() < 0.5:
+        kinds = HELD_KINDS if held else KINDS
+        return kinds[int(rng.integers(len(kinds)))](rng)
+    names = pictograms(held=held)
+    return list(pictogram(names[int(rng.integers(len(names)))], held=held))
