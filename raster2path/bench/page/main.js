@@ -17,6 +17,7 @@ const STAGES = /** @type {Record<string, string>} */ ({
   photo: "opening the picture", paper: "looking for the paper", ink: "taking light and paper away", brush: "taking in your strokes", reading: "seeing how it is drawn",
   turned: "turning faces over", tracing: "following the lines", specks: "leaving out specks", door: "setting the size", lettering: "looking for letters", kinds: "telling edges apart",
   fit: "fitting lines and curves", layout: "laying it out", ties: "tying what is loose", torch: "planning the torch's way", order: "planning the order of cuts", proof: "proving that nothing floats",
+  border: "looking for the border", aids: "adding what helps the hand", progress: "seeing how far you are",
 });
 
 const wire = new Wire();
@@ -104,7 +105,7 @@ function showBusy() {
   showSettled();
   const busy = the("busy", HTMLParagraphElement);
   clearTimeout(busyTimer);
-  const words = wire.isLost ? "the bench does not answer; your job is saved" : wire.stage ? `${STAGES[wire.stage] ?? wire.stage} …` : "";
+  const words = wire.isLost ? "the bench does not answer; your job is saved" : wire.stage ? `${STAGES[wire.stage] ?? "working"} …` : "";
   if (!words) busy.hidden = true;
   else if (!busy.hidden || !wire.drawing || wire.isLost) tellBusy(words);
   else busyTimer = window.setTimeout(() => tellBusy(words), 400);

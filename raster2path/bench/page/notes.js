@@ -5,9 +5,13 @@
 /** @import {Wire} from "./wire.js" */
 
 import { make, the } from "./make.js";
+import { KINDS } from "./sheet.js";
 import { length } from "./units.js";
 
 const MOST = 14;
+
+/** A remedy that is a line of job.toml: what the box round a place should be instead. */
+const BOX = /^if not, (lettering|organic|geometric)_boxes_px = \[\[([\d., -]+)\]\]/;
 
 export class Notes {
   /** @param {Sheet} sheet @param {Wire} wire @param {(place: string) => void} go */
@@ -123,6 +127,11 @@ export class Notes {
     const button = (/** @type {string} */ words, /** @type {() => void} */ go) => [make("button", { type: "button", class: "outlined", click: go }, words)];
     if (note.kind === "loose" && settings.ties === "none") {
       return button("tie it", () => this.wire.change({ do: "set", key: "ties", value: "auto" }));
+    }
+    const other = note.remedy?.match(BOX);
+    if (other) {
+      const box = other[2].split(",").map(Number);
+      return button(`it is ${KINDS[other[1]]}`, () => this.wire.change({ do: "kind", kind: other[1], box }));
     }
     if (note.kind === "does not fit") {
       const width = this.#fitting();
