@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from raster2path.geometry import Kind, Path, Points
+from raster2path.units import Units
 
 Mask = npt.NDArray[np.bool_]
 Level = npt.NDArray[np.float32]
@@ -546,6 +547,7 @@ class Cut:
         pierce_mm: where the arc goes through: in the drop, or on the slit.
         lead_in: from the pierce to where the path starts, or None where it starts there.
         run_past: the tail beyond the closing point, or None.
+        loops: at crisp corners of the metal, on past the corner, round in the drop, and back.
         rests: stops on the way, in the order of travel; the parts between are 1a, 1b and so on.
         inside: indices in `TorchPlan.cuts` of the cuts that go round this one, by the rings
             before ties; those must come later.
@@ -559,12 +561,13 @@ class Cut:
     run_past: Path | None = None
     inside: frozenset[int] = frozenset()
     rests: tuple[Rest, ...] = ()
+    loops: tuple[Path, ...] = ()
 
     @property
     def leads(self) -> tuple[Path, ...]:
-        """All travel that is not on the path: lead-in, run-offs and restarts, run-past."""
+        """All travel off the path: lead-in, corner loops, run-offs and restarts, run-past."""
         resting = (lead for rest in self.rests for lead in (rest.run_off, rest.restart))
-        every = (self.lead_in, *resting, self.run_past)
+        every = (self.lead_in, *self.loops, *resting, self.run_past)
         return tuple(lead for lead in every if lead is not None)
 
     @property
@@ -824,6 +827,7 @@ class Stamp:
         mark: four characters from the content that matters on the steel.
         settings: key and value of every setting, in order, as text.
         not_ready: why the sign can't be cut as it stands, one reason each; empty when it can.
+        units: what lengths are told in.
     """
 
     name: str
@@ -831,6 +835,7 @@ class Stamp:
     mark: str
     settings: tuple[tuple[str, str], ...] = ()
     not_ready: tuple[str, ...] = field(default=())
+    units: Units = Units.MM
 
     @property
     def title(self) -> str:

@@ -339,6 +339,10 @@ def _leads(drawing: Drawing, order: CutOrder, palette: Palette) -> Group:
                 colour = palette.ink(cut.kind).colour
                 name = f"{word}-{n:03d}"
                 group.add(drawing.path(d=path_data(path), id=name, stroke=colour))
+        for k, path in enumerate(cut.loops, 1):
+            colour = palette.ink(cut.kind).colour
+            name = f"loop-{n:03d}-{k}"
+            group.add(drawing.path(d=path_data(path), id=name, stroke=colour))
         for k, rest in enumerate(cut.rests, 1):
             for word, path in (("rest", rest.run_off), ("lead", rest.restart)):
                 if path is not None:

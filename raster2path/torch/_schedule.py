@@ -165,9 +165,8 @@ def work_of(plan: TorchPlan, rules: OrderRules, *, is_quick: bool = False) -> Wo
         last = cut.run_past or cut.path
         ends.append(cut.pierce_mm if last is None else _end(last))
         lead_s.append(PIERCE_S + (cut.lead_in.length if cut.lead_in else 0) / speed)
-        off_mm = sum(
-            lead.length for rest in cut.rests for lead in (rest.run_off, rest.restart) if lead
-        )
+        off_mm = sum(lead.length for lead in cut.leads)
+        off_mm -= sum(lead.length for lead in (cut.lead_in, cut.run_past) if lead)
         resting_s = len(cut.rests) * (REST_S + PIERCE_S)
         path_s.append((made.length_mm + off_mm) / speed + resting_s)
         tail_s.append((cut.run_past.length if cut.run_past else 0) / speed)

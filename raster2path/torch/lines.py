@@ -29,6 +29,7 @@ from raster2path.torch._edges import FLATNESS_MM, Bools, Pieces, Proof, Tagged, 
 from raster2path.torch._faces import Face, faces_by_ring, faces_of, polygons
 from raster2path.torch._found import FOUND_MM, on_sheet
 from raster2path.torch._leads import Loop, Room, Start, begin
+from raster2path.torch._loops import corner_loops
 from raster2path.torch._narrow import Lost, closed_up, is_clear, middle_line, middle_of
 from raster2path.torch._offset import Eroded
 from raster2path.torch._rests import rests_along
@@ -135,15 +136,16 @@ def _cut_faces(work: _Work, faces: Sequence[Face]) -> dict[int, list[SignEdge]]:
     starts = begin(room.loops, room, work.rules.kerf_mm, back)
     paths = [start.path for start in starts]
     rests = rests_along(paths, room, work.rules.pull_mm, back.tolist())
+    rounds = corner_loops(paths, room, back.tolist())
     kept: dict[int, list[SignEdge]] = {}
     for k, face in enumerate(faces):
         own = [
-            (*pair, start, stops)
-            for pair, start, stops in zip(loops, starts, rests, strict=True)
+            (*pair, start, stops, turns)
+            for pair, start, stops, turns in zip(loops, starts, rests, rounds, strict=True)
             if pair[0].face == k
         ]
-        for loop, owner, start, stops in own:
-            _add_loop(work, owner, loop, start, stops)
+        for loop, owner, start, stops, turns in own:
+            _add_loop(work, owner, loop, start, (stops, turns))
         is_too_narrow = not own and face.opening is not None
         kept |= _too_narrow(work, face) if is_too_narrow else _closed_up(work, face, tracks[k])
     return kept
@@ -172,7 +174,14 @@ def _loops(work: _Work, face: Face, number: int, track: Track) -> list[tuple[Loo
     ]
 
 
-def _add_loop(work: _Work, owner: int, loop: Loop, start: Start, rests: tuple[Rest, ...]) -> None:
+def _add_loop(
+    work: _Work,
+    owner: int,
+    loop: Loop,
+    start: Start,
+    off: tuple[tuple[Rest, ...], tuple[Path, ...]],
+) -> None:
+    """Adds a closed cut; off: its rests and corner loops."""
     edge = work.sign.edges[owner]
     cut = Cut(
         type=_type(edge, is_opening=signed_area(loop.path.flat(FLATNESS_MM)) < 0),
@@ -181,7 +190,8 @@ def _add_loop(work: _Work, owner: int, loop: Loop, start: Start, rests: tuple[Re
         pierce_mm=start.pierce_mm,
         lead_in=start.lead_in,
         run_past=start.run_past,
-        rests=rests,
+        rests=off[0],
+        loops=off[1],
     )
     work.add(cut, *_surroundings(work.sign.art, edge))
 
