@@ -15,7 +15,6 @@ import numpy as np
 import numpy.typing as npt
 
 from raster2path.geometry import Kind, Path, Points
-from raster2path.units import Units
 
 Mask = npt.NDArray[np.bool_]
 Level = npt.NDArray[np.float32]
@@ -827,7 +826,6 @@ class Stamp:
         mark: four characters from the content that matters on the steel.
         settings: key and value of every setting, in order, as text.
         not_ready: why the sign can't be cut as it stands, one reason each; empty when it can.
-        units: what lengths are told in.
     """
 
     name: str
@@ -835,7 +833,6 @@ class Stamp:
     mark: str
     settings: tuple[tuple[str, str], ...] = ()
     not_ready: tuple[str, ...] = field(default=())
-    units: Units = Units.MM
 
     @property
     def title(self) -> str:
