@@ -39,6 +39,9 @@ PIERCE_S, MOVE_S, REST_S = 0.5, 4.0, 3.0
 """To strike and go through; to look, lift the shade and settle; to shift one's grip at a rest.
 Assumed."""
 
+QUICK_LOOKS = 300
+"""So many looks at the sheet, three seconds apart at most, are enough to compare orders."""
+
 CARRY_MM_S = 500.0
 """How fast the torch is carried; assumed."""
 
@@ -186,7 +189,7 @@ def work_of(plan: TorchPlan, rules: OrderRules, *, is_quick: bool = False) -> Wo
         np.array([cut.type is CutType.BORDER for cut in plan.cuts], np.bool_),
         waiting_for(plan),
         _stays(plan, grid),
-        3.0 if is_quick else 1.0,
+        min(3.0, max(1.0, span_s / QUICK_LOOKS)) if is_quick else 1.0,
     )
 
 

@@ -37,8 +37,8 @@ WALK_MORE_M = 1.0
 SAME = 1.01
 """Bowing that differs by less is the same: no such model knows better than to a hundredth."""
 
-PEAK_AIMED = 0.995
-"""Peaks are compared in large cells, which know them to half a hundredth."""
+PEAK_AIMED = 0.99
+"""Peaks are compared in large cells, which know them to a hundredth."""
 
 PAUSES_S = (30.0, 60.0, 120.0, 240.0)
 """Pauses that are tried where an order's peak is too high."""
@@ -144,7 +144,10 @@ def _planned(
     if best is not None or not _bows_less(told[0], base):
         return best
     paused = [_with_pause(found[0], told[0], pause_s) for pause_s in PAUSES_S]
-    return _best(paused, forecasts(work, paused), base)
+    for order, rested in zip(paused, forecasts(work, paused), strict=True):
+        if (best := _best([order], [rested], base)) is not None:
+            return best  # nobody waits longer than it takes
+    return None
 
 
 def _with_pause(order: tuple[int, ...], told: Forecast, pause_s: float) -> Waited:
