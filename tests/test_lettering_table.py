@@ -237,3 +237,15 @@ def test_sixty_outlines_of_a_large_picture_take_a_moment() -> None:
         tell_kinds(given, rules=AUTO, work_from_upright=SAME)
         best = min(best, time.process_time() - began)
     assert best < 0.24
+
+
+def test_thousands_of_specks_leave_lettering_what_it_is() -> None:
+    """Each is looked at with each other, so only the largest are."""
+    rng = np.random.default_rng(2)
+    corner = np.array([0, 9, 9 + 9j, 9j])
+    speck = np.repeat(corner, 3) + np.tile([0, 0.1, 0.2], 4)
+    specks = [speck + complex(*rng.uniform((0, 200), (4000, 3000))) for _ in range(2500)]
+    result = told([*specks, *words("HERON COVE", 90.0)])
+    letters = kinds(result)[len(specks) :]
+    assert set(letters) == {Kind.LETTERING}
+    assert (np.array(kinds(result)[: len(specks)]) == Kind.LETTERING).mean() < 0.01

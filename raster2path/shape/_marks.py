@@ -41,6 +41,7 @@ class Mark:
         scraps: indices of short strokes that hang on the ring, and are what it is.
         hull: corners of the convex hull.
         reach: how far the hull goes from `middle` in each of `WAYS`.
+        size: the longest extent.
         lengths, angles: of its straights, in pixels and in radians from 0 to pi.
         length: of all its lines.
         area: inside the ring; of strokes, what their ink covers.
@@ -56,6 +57,7 @@ class Mark:
     hull: Complexes
     middle: complex
     reach: Floats
+    size: float
     lengths: Floats
     angles: Floats
     length: float
@@ -71,11 +73,6 @@ class Mark:
     depth: int
     sides: tuple[Complexes, Complexes]
     scraps: tuple[int, ...] = ()
-
-    @property
-    def size(self) -> float:
-        """The longest extent."""
-        return float((self.reach + np.roll(self.reach, N_WAYS // 2)).max())
 
     @property
     def straight_share(self) -> float:
@@ -293,6 +290,7 @@ def _mark(
         hull,
         middle,
         reach,
+        float((reach + np.roll(reach, N_WAYS // 2)).max()),
         np.concatenate([p.lengths for p in looked]),
         np.concatenate([p.angles for p in looked]),
         sum(p.length for p in looked),
@@ -356,7 +354,8 @@ def _corners(
         far = int(np.argmax(((points - points.mean(axis=0)) ** 2).sum(axis=1)))
         ends = np.vstack([np.roll(points, -far, axis=0), points[far]])
     within = max(0.6, 3 * noise)
-    corners = to_complex(shapely.get_coordinates(shapely.LineString(ends).simplify(within)))
+    line = shapely.simplify(shapely.linestrings(ends), within, preserve_topology=False)
+    corners = to_complex(shapely.get_coordinates(line))
     size = math.dist(ends.min(axis=0), ends.max(axis=0))
     return corners, whole, size, within
 

@@ -331,14 +331,15 @@ def _vertex(x: Floats, y: Floats) -> tuple[complex, float] | None:
 
 def _nearest_circle(z: Complexes, centre: complex, radius: float) -> tuple[complex, float]:
     """A few steps of least squares on the distances."""
-    for _ in range(5):
+    for _ in range(4):
         out = z - centre
         far = np.maximum(np.abs(out), 1e-9)
         slopes = np.column_stack([-out.real / far, -out.imag / far, -np.ones(len(z))])
-        step = np.linalg.lstsq(slopes, radius - far, rcond=None)[0]
-        if not np.all(np.isfinite(step)) or abs(complex(step[0], step[1])) > 5 * radius:
+        flat = slopes.T @ slopes + 1e-9 * np.eye(3)
+        a, b, c = np.linalg.solve(flat, slopes.T @ (radius - far)).tolist()
+        if math.hypot(a, b) > 5 * radius:
             break
-        centre, radius = centre + complex(step[0], step[1]), radius + float(step[2])
+        centre, radius = centre + complex(a, b), radius + c
     return centre, abs(radius)
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -21,6 +21,7 @@ may stand beside it."""
 DOUBT = (3.0, 1.5, 0.75, 0.25)
 """Taken off the log odds of rows of one mark, two, three and more: a drawing of many parts has
 more such rows than made-up signs have."""
+MOST_MARKS = 500
 MOST_INSIDE = 4
 """A letter has two counters at most; an outlined or ornate one, a few more."""
 SURE = 1.0
@@ -44,7 +45,38 @@ class Verdict:
 
 
 def tell(marks: Sequence[Mark], is_border: Sequence[bool], table: Table) -> Verdict:
-    """Look at what lies outermost first; what lies in a letter is a part of it."""
+    """Look at what lies outermost first; what lies in a letter is a part of it.
+
+    Of very many marks only the largest are looked at; of the others the odds are low.
+    """
+    if len(marks) <= MOST_MARKS:
+        return _tell(marks, is_border, table)
+    kept = _largest(marks)
+    place = {k: n for n, k in enumerate(kept)}
+    fewer = [
+        replace(m, parent=None if m.parent is None else place[m.parent])
+        for m in (marks[k] for k in kept)
+    ]
+    verdict = _tell(fewer, [is_border[k] for k in kept], table)
+    odds = np.full(len(marks), -MOST_ODDS)
+    odds[kept] = verdict.odds
+    rows = [replace(row, members=tuple(kept[n] for n in row.members)) for row in verdict.rows]
+    return Verdict(odds, tuple(rows), verdict.row_odds)
+
+
+def _largest(marks: Sequence[Mark]) -> list[int]:
+    """The largest marks and all that lie round them, in their order."""
+    by_size = np.argsort([-mark.size for mark in marks])[:MOST_MARKS]
+    kept = {int(k) for k in by_size}
+    for k in by_size.tolist():
+        around = marks[k].parent
+        while around is not None and around not in kept:
+            kept.add(around)
+            around = marks[around].parent
+    return sorted(kept)
+
+
+def _tell(marks: Sequence[Mark], is_border: Sequence[bool], table: Table) -> Verdict:
     odds = np.full(len(marks), np.nan)
     if not marks:
         return Verdict(odds, (), ())
