@@ -22,7 +22,7 @@ from raster2path.torch._surrogate import Surrogate, follow
 N_CHAINS, MOST_PAIRS = 16, 300_000
 """So many chains, or fewer where that many pairs of cuts in all of them would take too long."""
 
-ROUNDS_A_CUT, MOST_ROUNDS, PAIRS_IN_ALL = 6, 400, 20_000_000
+ROUNDS_A_CUT, MOST_ROUNDS, PAIRS_IN_ALL = 5, 400, 20_000_000
 TOGETHER = 50
 """After so many rounds the worst third of the chains goes on from the best found."""
 

@@ -23,7 +23,7 @@ Bools = npt.NDArray[np.bool_]
 
 CELL_MM = 5.0
 MOST_CELLS = 14_000
-MOST_WORK, QUICK_WORK = 4e7, 2.5e6
+MOST_WORK, QUICK_WORK = 4e7, 2e6
 """Cells times steps. A larger blank and a longer job get larger cells: half a second a job; or
 half as long for several jobs side by side, where they are only compared."""
 

@@ -30,7 +30,7 @@ FEWEST = 6
 MOST = 400
 """More cuts than this are not planned: it would take longer than to look at the drawing."""
 
-N_SIMULATED = 3
+N_SIMULATED = 2
 """So many of the orders found are simulated; the stand-in may take the best for another."""
 
 WALK_MORE_M = 1.0
