@@ -125,9 +125,8 @@ def scattered_page(path: Path, *, n: int) -> None:
     turn = np.linspace(0, 2 * np.pi, 120, endpoint=False)
     for k in range(n):
         middle = 200 + cell * (k % columns + 0.5), 200 + cell * (k // columns + 0.5)
-        waves = sum(
-            rng.uniform(-0.16, 0.16) * np.cos(m * turn + rng.uniform(0, 6)) for m in (2, 3, 4)
-        )
+        much, shift = rng.uniform(-0.16, 0.16, 3), rng.uniform(0, 6, 3)
+        waves = much @ np.cos(np.outer((2, 3, 4), turn) + shift[:, None])
         radius = 0.3 * cell * (1 + waves)
         blob = np.column_stack([np.cos(turn), np.sin(turn)]) * radius[:, None] + middle
         cv2.fillPoly(ink, [np.round(blob * 8).astype(np.int32)], 255, cv2.LINE_AA, shift=3)

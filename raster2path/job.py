@@ -8,6 +8,7 @@ from enum import Enum
 from raster2path.errors import UsageError
 from raster2path.material import Material
 from raster2path.model import Border, Dark, Read
+from raster2path.units import Units
 
 
 class LetteringMode(Enum):
@@ -264,12 +265,14 @@ class PrintRules:
         show: which side of the blank they are for; seen from under they are mirrored.
         mark_out: with a punch, the guides have a layer of punch marks.
         colours: of the guides as SVG; what is printed has those for paper.
+        units: of all words and rules.
     """
 
     pages_mm: tuple[float, float] | None = None
     show: Show = Show.TOP
     mark_out: MarkOut = MarkOut.PEN
     colours: Ground = Ground.PAPER
+    units: Units = Units.MM
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from raster2path.geometry import Kind, Path, Points
+from raster2path.units import Units
 
 Mask = npt.NDArray[np.bool_]
 Level = npt.NDArray[np.float32]
@@ -546,6 +547,7 @@ class Cut:
         pierce_mm: where the arc goes through: in the drop, or on the slit.
         lead_in: from the pierce to where the path starts, or None where it starts there.
         run_past: the tail beyond the closing point, or None.
+        is_from_edge: it begins at the blank's own edge, at `pierce_mm`, and needs no pierce.
         loops: at crisp corners of the metal, on past the corner, round in the drop, and back.
         rests: stops on the way, in the order of travel; the parts between are 1a, 1b and so on.
         inside: indices in `TorchPlan.cuts` of the cuts that go round this one, by the rings
@@ -561,6 +563,7 @@ class Cut:
     inside: frozenset[int] = frozenset()
     rests: tuple[Rest, ...] = ()
     loops: tuple[Path, ...] = ()
+    is_from_edge: bool = False
 
     @property
     def leads(self) -> tuple[Path, ...]:
@@ -826,6 +829,7 @@ class Stamp:
         mark: four characters from the content that matters on the steel.
         settings: key and value of every setting, in order, as text.
         not_ready: why the sign can't be cut as it stands, one reason each; empty when it can.
+        units: what lengths are told in.
     """
 
     name: str
@@ -833,6 +837,7 @@ class Stamp:
     mark: str
     settings: tuple[tuple[str, str], ...] = ()
     not_ready: tuple[str, ...] = field(default=())
+    units: Units = Units.MM
 
     @property
     def title(self) -> str:

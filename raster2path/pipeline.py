@@ -387,7 +387,8 @@ def _stamp(
         date=job.date,
         mark=revision_mark(order),
         settings=tuple(used_settings(job, reading, outlines).items()),
-        not_ready=tuple(reasons),
+        not_ready=tuple(map(job.print.units.told, reasons)),
+        units=job.print.units,
     )
 
 

@@ -31,6 +31,7 @@ from raster2path.job import (
 )
 from raster2path.material import Material
 from raster2path.model import Border, Dark, Read
+from raster2path.units import Units
 
 TomlValue = str | float | list[float] | list[list[float]]
 Box = tuple[float, float, float, float]
@@ -598,6 +599,16 @@ SETTINGS = (
         group=PAPER,
         metavar="SIZE",
         help="pages.pdf: full size on sheets of paper to tape together (a4, letter, a3, …, WxH)",
+    ),
+    Setting(
+        key="units",
+        option="units",
+        place=("print", "units"),
+        read=choice(Units),
+        group=PAPER,
+        metavar="UNIT",
+        help="what words, pages and rules are in: mm or in (a plain number that you give is mm "
+        "all the same; say 24in)",
     ),
     Setting(
         key="show",

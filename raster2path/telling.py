@@ -25,12 +25,14 @@ def lines(result: Result) -> list[str]:
     out += [f"  - {_letter_of(letter, note)}" for letter, note in lettered(worst(result.notes))]
     if result.stamp.not_ready:
         out.append("  NOT READY TO CUT")
-    return out
+    name, told = f"{result.job.name}: ", result.stamp.units.told
+    return [name + told(out[0].removeprefix(name)), *map(told, out[1:])]
 
 
 def one_line(result: Result) -> str:
     """The same for one of many pictures."""
-    out = f"read as {result.reading.read.value}; {_size_line(result).strip()}"
+    size = result.stamp.units.told(_size_line(result).strip())
+    out = f"read as {result.reading.read.value}; {size}"
     reasons = result.stamp.not_ready
     return f"{out}; NOT READY TO CUT: {reasons[0].rstrip('.')}" if reasons else out
 

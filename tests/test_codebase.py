@@ -16,7 +16,7 @@ ROOMS = sorted(
     for file in PACKAGE.rglob("*.py")
     if file.parent.name not in {PACKAGE.name, *FRONTS} and file.stem != "__init__"
 )
-SHARED = {"model", "job", "errors", "geometry", "material"}
+SHARED = {"model", "job", "errors", "geometry", "material", "units"}
 
 
 def own_imports(file: Path) -> set[str]:

@@ -17,13 +17,12 @@ from raster2path.guides._places import Floor
 from raster2path.guides._write import at, mark_data, number, short, text_width, writable
 from raster2path.guides.colours import Palette
 from raster2path.model import CutOrder, Stamp
+from raster2path.units import Units
 
 STAMP = "NOT READY TO CUT"
 
 _CROSS_IN_MM = 8.0
 _CROSS_ARM_MM = 4.0
-_RULES_MM = (100, 50, 20)
-_TICK_MM = 10
 _MOST_REASONS = 6
 
 
@@ -53,7 +52,7 @@ def draw_scale(
     around = Floor(floor.size_mm, like=floor)
     left, top, width, height = order.plan.sign.art.placement.sign_mm
     around.take_box((left - 3, top - 3, left + width + 3, top + height + 3))
-    page = _Page(drawing, group, (around, floor), palette)
+    page = _Page(drawing, group, (around, floor), palette, stamp.units)
     page.crosses()
     page.rule()
     page.title(writable(stamp.title))
@@ -72,6 +71,7 @@ class _Page:
     group: Group
     floors: tuple[Floor, Floor]
     palette: Palette
+    units: Units
 
     @property
     def size(self) -> tuple[float, float]:
@@ -115,18 +115,18 @@ class _Page:
         self._line(self.group, " ".join(data), 0.25)
 
     def rule(self) -> None:
-        """The check rule, 100 mm long unless the drawing is smaller, with its length written."""
-        corner = 1j * self.size[1]
-        for length in _RULES_MM:
-            words, font = f"{length} mm", 4.0
+        """The check rule, as long as the drawing lets it, with its length written."""
+        corner, each = 1j * self.size[1], self.units.ticks_to_long
+        for length, words, n_parts in self.units.rules:
+            font, step = 4.0, length / n_parts
             box = (length + 3.0, 11.0)
             centre = self._find(box, to=corner + complex(length / 2 + 14, -8))
             if centre is None:
                 continue
             start = centre + complex(-length / 2, 3.5)
             ticks = " ".join(
-                f"M {at(start + x)} v {number(-3 if x % (5 * _TICK_MM) == 0 else -1.8)}"
-                for x in range(0, length + 1, _TICK_MM)
+                f"M {at(start + k * step)} v {number(-3 if k % each == 0 else -1.8)}"
+                for k in range(n_parts + 1)
             )
             self._line(self.group, f"M {at(start)} h {number(length)} {ticks}", 0.35)
             place = complex(centre.real, start.imag - 4.2)

@@ -11,6 +11,8 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from raster2path.units import Units
+
 if TYPE_CHECKING:
     import io
 
@@ -46,9 +48,16 @@ def _register() -> None:
         registerFont(TTFont(name, str(FONTS / file)))
 
 
-def canvas_on(stream: io.BytesIO, size_pt: tuple[float, float]) -> Canvas:
-    """A PDF that comes out the same, byte for byte, each time, and finds a face for every word."""
-    return _canvas_class()(stream, pagesize=size_pt, invariant=1)
+def canvas_on(
+    stream: io.BytesIO, size_pt: tuple[float, float], title: str, units: Units = Units.MM
+) -> Canvas:
+    """A PDF that comes out the same, byte for byte, each time, and finds a face for every word.
+
+    Words that it is given in millimetres come out in the units.
+    """
+    canvas = _canvas_class()(stream, pagesize=size_pt, invariant=1)
+    canvas.units, canvas.title = units, title
+    return canvas
 
 
 @cache
@@ -57,7 +66,12 @@ def _canvas_class() -> type[Canvas]:
     from reportlab.pdfgen.canvas import Canvas
 
     class AnyLetters(Canvas):  # type: ignore[misc]  # reportlab has no types
+        units = Units.MM
+        title = ""
+
         def _set(self, draw: Any, x: float, y: float, text: str, **more: Any) -> None:  # noqa: ANN401 (reportlab's own keywords)
+            if self.title not in text:  # a name stays as it is
+                text = self.units.told(text)
             face, size, leading = self._fontname, self._fontsize, self._leading
             other = face_for(text, face)
             if other == face:

@@ -194,7 +194,7 @@ def _ring_loose(pixels: Pixels, view: _View, order: CutOrder) -> None:
 def _caption(order: CutOrder, stamp: Stamp, cols: int) -> Pixels:
     """What it is, and how large."""
     width, height = order.plan.sign.art.placement.sign_mm[2:]
-    size = f"{width:.0f} × {height:.0f} mm"
+    size = stamp.units.told(f"{width:.0f} × {height:.0f} mm")
     em = SIDE_PX / 62
     across = words_width(size, em)
     lines = wrapped(stamp.title, em, max(cols - across - 4 * em, 8 * em))

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 from raster2path.errors import UsageError
 from raster2path.guides._type import canvas_on
+from raster2path.units import Units
 
 if TYPE_CHECKING:
     from reportlab.graphics.shapes import Drawing
@@ -46,9 +47,11 @@ def full_size_pdf(svg: str, *, size_mm: tuple[float, float], title: str) -> byte
     return stream.getvalue()
 
 
-def new_canvas(stream: io.BytesIO, size_pt: tuple[float, float], title: str) -> Canvas:
-    """A PDF that comes out the same, byte for byte, each time."""
-    canvas = canvas_on(stream, size_pt)
+def new_canvas(
+    stream: io.BytesIO, size_pt: tuple[float, float], title: str, units: Units = Units.MM
+) -> Canvas:
+    """A PDF that comes out the same, byte for byte, each time; its words are in the units."""
+    canvas = canvas_on(stream, size_pt, title, units)
     canvas.setTitle(title)
     canvas.setCreator("raster2path")
     return canvas

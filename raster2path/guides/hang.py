@@ -69,7 +69,9 @@ def hang_pdf(order: CutOrder, hanging: Hanging, *, stamp: Stamp) -> bytes:
     """
     holes = hanging.holes_mm
     stream = io.BytesIO()
-    canvas = new_canvas(stream, (A4_MM[0] * POINTS_PER_MM, A4_MM[1] * POINTS_PER_MM), stamp.title)
+    canvas = new_canvas(
+        stream, (A4_MM[0] * POINTS_PER_MM, A4_MM[1] * POINTS_PER_MM), stamp.title, stamp.units
+    )
     _told(canvas, order, hanging, stamp)
     strip = (holes[-1].real - holes[0].real + 2 * ENDS_MM, STRIP_MM)
     is_small = strip[0] <= A4_MM[0]

@@ -92,7 +92,9 @@ def job_sheet_pdf(
     """
     stream = io.BytesIO()
     width, height = PAGE_MM
-    canvas = new_canvas(stream, (width * POINTS_PER_MM, height * POINTS_PER_MM), stamp.title)
+    canvas = new_canvas(
+        stream, (width * POINTS_PER_MM, height * POINTS_PER_MM), stamp.title, stamp.units
+    )
     canvas.scale(POINTS_PER_MM, POINTS_PER_MM)
     y = _head(canvas, stamp)
     room = width - 2 * RIM_MM

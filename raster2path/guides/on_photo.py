@@ -218,7 +218,7 @@ def _strip(
 ) -> Pixels:
     """Job, legend and the notes in words."""
     em, cols = board.em, board.pixels.shape[1]
-    texts = [wrapped(_sentence(note), em, cols - 5 * em) for _, note in lettered]
+    texts = [wrapped(stamp.units.told(_sentence(note)), em, cols - 5 * em) for _, note in lettered]
     heading = wrapped(stamp.title, 1.1 * em, cols - 2 * em)
     rows = sum(len(lines) * 1.45 + 0.4 for lines in texts) + 1.6 * len(heading) + 3.6
     strip = np.full((round(rows * em), cols, 3), 255, np.uint8)

@@ -18,6 +18,7 @@ import numpy as np
 from raster2path.errors import UsageError
 from raster2path.guides.full_size import POINTS_PER_MM, draw_svg, drawn, new_canvas
 from raster2path.model import CutOrder, Stamp
+from raster2path.units import Units
 
 if TYPE_CHECKING:
     from reportlab.pdfgen.canvas import Canvas
@@ -34,7 +35,8 @@ SIDE_MM = 9.0
 OVERLAP_MM = 10.0
 """Of neighbouring pages; glue goes there."""
 
-RULE_MM = 100.0
+RULE_MM = 101.6
+"""Of the longer one, four inches."""
 CROSS_MM = 5.0
 MOST_PAGES = 400
 GREY = 0.55
@@ -106,7 +108,7 @@ def pages_pdf(
     grid = _without_empty(grid, order, is_under=is_under)
     stream = io.BytesIO()
     width, height = (side * POINTS_PER_MM for side in grid.page_mm)
-    canvas = new_canvas(stream, (width, height), stamp.title)
+    canvas = new_canvas(stream, (width, height), stamp.title, stamp.units)
     drawing = drawn(svg)
     # One drawing, shown through a window on every page.
     canvas.beginForm("guides", 0, 0, drawing.width, drawing.height)
@@ -265,24 +267,27 @@ def _seam_line(canvas: Canvas, grid: Grid, down: int, right: int) -> None:
 
 
 def _rules(canvas: Canvas) -> None:
-    """100 mm in x and y: the only proof that the printer kept the size."""
+    """In x and y: the only proof that the printer kept the size."""
     x, y = ORIGIN_MM
+    units = canvas.units
     canvas.setStrokeGray(0)
     canvas.setLineWidth(0.3)
     foot, side = y - 3.5, x - 3.5
-    canvas.line(x, foot, x + RULE_MM, foot)
-    canvas.line(side, y, side, y + RULE_MM)
-    for k in range(11):
-        tick = 2.5 if k % 5 == 0 else 1.4
-        canvas.line(x + 10 * k, foot - tick / 2, x + 10 * k, foot + tick / 2)
-        canvas.line(side - tick / 2, y + 10 * k, side + tick / 2, y + 10 * k)
+    length, told, n_parts = units.rules[0]
+    canvas.line(x, foot, x + length, foot)
+    canvas.line(side, y, side, y + length)
+    for k in range(n_parts + 1):
+        tick = 2.5 if k % units.ticks_to_long == 0 else 1.4
+        along = length * k / n_parts
+        canvas.line(x + along, foot - tick / 2, x + along, foot + tick / 2)
+        canvas.line(side - tick / 2, y + along, side + tick / 2, y + along)
     canvas.setFont("Helvetica", 2.8)
-    words = "100 mm: if it is not, print at 100 %, not fitted to the page"
+    words = f"{told}: if it is not, print at 100 %, not fitted to the page"
     canvas.drawString(x, foot - 4.4, words)
     canvas.saveState()
     canvas.translate(side - 2.2, y)
     canvas.rotate(90)
-    canvas.drawString(0, 0, "100 mm")
+    canvas.drawString(0, 0, told)
     canvas.restoreState()
 
 
@@ -320,7 +325,7 @@ def _overview(canvas: Canvas, grid: Grid, stamp: Stamp, *, is_under: bool) -> No
     width, height = grid.page_mm
     canvas.setFont("Helvetica-Bold", 6)
     canvas.drawString(RIM_MM, height - 18, stamp.title)
-    lines = _what_to_do(grid, is_under=is_under)
+    lines = _what_to_do(grid, is_under=is_under, units=stamp.units)
     canvas.setFont("Helvetica", 3.8)
     for k, line in enumerate(lines):
         canvas.drawString(RIM_MM, height - 27 - 5.5 * k, line)
@@ -357,13 +362,14 @@ def _cell(canvas: Canvas, grid: Grid, row: int, column: int) -> None:
     canvas.drawCentredString(x + w / 2, -y - h / 2, words)
 
 
-def _what_to_do(grid: Grid, *, is_under: bool) -> Sequence[str]:
+def _what_to_do(grid: Grid, *, is_under: bool, units: Units) -> Sequence[str]:
     n = len(grid.used)
     sheets = "1 page" if n == 1 else f"{n} pages"
     rows = f"{grid.n_rows} high, {grid.n_columns} wide"
+    rule = units.rules[0][1]
     lines = [
         f"{sheets}, full size ({rows}; {grid.size_mm[0]:.0f} x {grid.size_mm[1]:.0f} mm in all).",
-        "Print at 100 %, not fitted to the page. Measure both 100 mm rules before you tape.",
+        f"Print at 100 %, not fitted to the page. Measure both {rule} rules before you tape.",
         "Put the crosses of neighbours on each other; the later page lies on top, on its glue.",
         "Lay out by the rules and crosses, not by the paper's edges.",
     ]

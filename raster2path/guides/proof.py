@@ -50,7 +50,9 @@ def proof_pdf(
     """
     stream = io.BytesIO()
     width, height = PAGE_MM
-    canvas = new_canvas(stream, (width * POINTS_PER_MM, height * POINTS_PER_MM), stamp.title)
+    canvas = new_canvas(
+        stream, (width * POINTS_PER_MM, height * POINTS_PER_MM), stamp.title, stamp.units
+    )
     canvas.scale(POINTS_PER_MM, POINTS_PER_MM)
     y = height - RIM_MM
     canvas.setFont("Helvetica-Bold", 7)
