@@ -18,9 +18,12 @@ Floats = npt.NDArray[np.float64]
 WITHIN, AT_END = 0.85, 0.55
 """How much a mark's odds follow those of its row: a word is lettering as a whole, but a drawing
 may stand beside it."""
-DOUBT = (3.0, 1.5, 0.75, 0.25)
+DOUBT = (3.0, 1.75, 1.0, 0.5)
 """Taken off the log odds of rows of one mark, two, three and more: a drawing of many parts has
 more such rows than made-up signs have."""
+ASTRAY = 0.6
+"""Taken off those of rows that are not level, as well: reeds and feathers stand in such rows."""
+LEVEL_RAD = 0.45
 MOST_MARKS = 500
 MOST_INSIDE = 4
 """A letter has two counters at most; an outlined or ornate one, a few more."""
@@ -133,6 +136,12 @@ def _families(
     return list(families.values())
 
 
+def _doubt(row: Row) -> float:
+    doubt = DOUBT[min(len(row.members), len(DOUBT)) - 1]
+    is_level = row.centre is None and abs(float(np.angle(row.directions[0]))) < LEVEL_RAD
+    return doubt if is_level else doubt + ASTRAY
+
+
 def _take_in(marks: Sequence[Mark], row: Row, mean: float, odds: Floats) -> None:
     """Thin letters that were left out of a row which is surely one: an I, an l."""
     for k in range(len(marks)):
@@ -158,7 +167,8 @@ def _choose(  # noqa: PLR0917
         for k, t in enumerate(capped)
     ]
     for _, minus in sorted(worth, reverse=True):
-        row, t = proposed[-minus], capped[-minus] - DOUBT[min(len(capped[-minus]), len(DOUBT)) - 1]
+        row = proposed[-minus]
+        t = capped[-minus] - _doubt(row)
         free = [n for n, k in enumerate(row.members) if np.isnan(odds[k])]
         if not free or (len(row.members) > 1 and len(free) < max(2, 0.6 * len(row.members))):
             continue
