@@ -12,7 +12,7 @@ from raster2path.geometry import Kind, Line, Path, signed_area, to_points
 from raster2path.job import Corrections, Swirl, TorchRules
 from raster2path.model import Cut, CutType, TorchPlan
 from raster2path.torch.lines import plan_torch
-from tests.test_torch import cuts_of, metal_of, plate_with, rect, wavy
+from tests.test_torch import cuts_of, metal_of, plate_with, rect, sign_of, wavy
 
 
 def ways(plan: TorchPlan) -> dict[CutType, list[bool]]:
@@ -75,3 +75,26 @@ def test_turned_round_all_leads_lie_in_the_drop(radii: list[float], kinked: int)
     plain = plan_torch(sign, rules=TorchRules(pull_mm=100))
     n_tails = [sum(cut.run_past is not None for cut in p.cuts) for p in (plan, plain)]
     assert n_tails[0] == n_tails[1]
+
+
+def test_a_border_near_the_blanks_edge_begins_there() -> None:
+    rings = [(rect(20, 30, 200, 200), None), (rect(60, 60, 50, 50), 0)]
+    plan = plan_torch(sign_of(rings, sheet_mm=(240.0, 260.0)), rules=TorchRules())
+    (border,) = cuts_of(plan, CutType.BORDER)
+    (opening,) = cuts_of(plan, CutType.OPENING)
+    assert border.is_from_edge
+    assert not opening.is_from_edge
+    at = border.pierce_mm
+    assert min(at.real, at.imag, 240 - at.real, 260 - at.imag) == pytest.approx(0)
+    assert border.lead_in is not None
+    assert border.path is not None
+    assert (border.lead_in.start, border.lead_in.end) == (at, border.path.start)
+    leads_keep_off(border, metal_of(plan), plan.kerf_mm / 2)
+    unknown = plan_torch(sign_of(rings), rules=TorchRules())
+    assert not any(cut.is_from_edge for cut in unknown.cuts)
+
+
+def test_a_border_far_inside_the_blank_is_pierced() -> None:
+    sign = sign_of([(rect(200, 200, 200, 200), None)], sheet_mm=(600.0, 600.0))
+    (border,) = plan_torch(sign, rules=TorchRules()).cuts
+    assert not border.is_from_edge

@@ -315,6 +315,8 @@ def _torch(drawing: Drawing, order: CutOrder, palette: Palette) -> Group:
         tokens = [cut.type.value, cut.kind.token, *(f"in-{other:03d}" for other in around)]
         ink = palette.ink(cut.kind)
         stroke = {"stroke": ink.colour, "stroke_width": short(ink.width_mm)}
+        if cut.is_from_edge:
+            tokens.append("edge-start")
         if is_done:
             tokens.append("done")
             stroke = {"stroke": palette.aid, "stroke_width": DONE_MM}
@@ -357,9 +359,10 @@ def _pierces(drawing: Drawing, order: CutOrder, palette: Palette) -> Group:
     for n, cut in enumerate(order.cuts, 1):
         colour = palette.ink(cut.kind).colour
         centre = (number(cut.pierce_mm.real), number(cut.pierce_mm.imag))
-        ring = drawing.circle(center=centre, r=short(PIERCE_MM), stroke=colour)
-        ring["id"] = f"pierce-{n:03d}"
-        group.add(ring)
+        if not cut.is_from_edge:
+            ring = drawing.circle(center=centre, r=short(PIERCE_MM), stroke=colour)
+            ring["id"] = f"pierce-{n:03d}"
+            group.add(ring)
         for k, rest in enumerate(cut.rests, 1):
             if rest.restart is not None:
                 z = rest.restart.start

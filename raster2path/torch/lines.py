@@ -9,7 +9,7 @@ from functools import cached_property
 import numpy as np
 import shapely
 
-from raster2path.geometry import Path, Points, circle, signed_area, to_points
+from raster2path.geometry import Line, Path, Points, circle, signed_area, to_points
 from raster2path.job import Corrections, Swirl, TorchRules
 from raster2path.model import (
     Art,
@@ -28,7 +28,7 @@ from raster2path.torch._cleanup import tracks as tracks_round
 from raster2path.torch._edges import FLATNESS_MM, Bools, Pieces, Proof, Tagged, tagged
 from raster2path.torch._faces import Face, faces_by_ring, faces_of, polygons
 from raster2path.torch._found import FOUND_MM, on_sheet
-from raster2path.torch._leads import Loop, Room, Start, begin
+from raster2path.torch._leads import SLACK_MM, Loop, Room, Start, begin
 from raster2path.torch._loops import corner_loops
 from raster2path.torch._narrow import Lost, closed_up, is_clear, middle_line, middle_of
 from raster2path.torch._offset import Eroded
@@ -39,6 +39,9 @@ SMALLEST_LOOP_MM = 1.2
 
 SLIT_FOUND_MM = 3.0
 """A place turns a slit round where it lies on it, so near."""
+
+EDGE_START_MM = 50.0
+"""A border no further than this from the blank's edge begins there."""
 
 MOST_NOTES = 10
 
@@ -193,7 +196,34 @@ def _add_loop(
         rests=off[0],
         loops=off[1],
     )
+    if cut.type is CutType.BORDER:
+        cut = _from_the_edge(work, cut)
     work.add(cut, *_surroundings(work.sign.art, edge))
+
+
+def _from_the_edge(work: _Work, cut: Cut) -> Cut:
+    """A border near the blank's edge begins there: no pierce, and nothing sprays up."""
+    sheet = work.sign.art.placement.sheet_mm
+    if sheet is None or cut.path is None:
+        return cut
+    at = cut.path.start
+    ways = (
+        (at.real, complex(0, at.imag)),
+        (at.imag, complex(at.real, 0)),
+        (sheet[0] - at.real, complex(sheet[0], at.imag)),
+        (sheet[1] - at.imag, complex(at.real, sheet[1])),
+    )
+    for away, edge in sorted(ways, key=lambda way: way[0]):
+        line = shapely.LineString([(edge.real, edge.imag), (at.real, at.imag)])
+        half = work.rules.kerf_mm / 2
+        if (
+            0 < away <= EDGE_START_MM
+            and work.boundary.query_nearest(line, return_distance=True, all_matches=False)[1].min()
+            >= half - SLACK_MM
+        ):
+            lead = Path((Line(edge, at, cut.kind),), is_closed=False)
+            return replace(cut, pierce_mm=edge, lead_in=lead, is_from_edge=True)
+    return cut
 
 
 def _closed_up(work: _Work, face: Face, track: Track) -> dict[int, list[SignEdge]]:

@@ -37,7 +37,9 @@ def tally(order: CutOrder, *, rules: TallyRules, span_s: float = 0.0) -> Tally:
         leads += sum(path.length for path in cut.leads) / 1000
     starts = sum(cut.n_starts for cut in order.cuts)
     travel_mm = 1000 * (sum(metres.values()) + leads)
-    arc_s = 60 * travel_mm / rules.speed_mm_min + PIERCE_S * starts
+    arc_s = 60 * travel_mm / rules.speed_mm_min + PIERCE_S * (
+        starts - sum(cut.is_from_edge for cut in order.cuts)
+    )
     by_area = rules.thickness_mm * rules.material.stock.density_kg_mm3
     areas = [signed_area(edge.path.flat()) for edge in plan.edges]
     slit_mm = 1000 * metres[CutType.SLIT]
