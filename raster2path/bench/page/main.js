@@ -7,7 +7,7 @@ import { Notes } from "./notes.js";
 import { fill } from "./sentences.js";
 import { Sheet } from "./sheet.js";
 import { showFinished, signPlace, sizeWords } from "./sign.js";
-import { bring, showStart } from "./start.js";
+import { bring, showStart, wait } from "./start.js";
 import { Steel } from "./steel.js";
 import { Touch } from "./touch.js";
 import { Wire } from "./wire.js";
@@ -81,6 +81,7 @@ function showState() {
 
 function showDrawing() {
   if (!wire.drawing || !wire.state.open) return;
+  if (!the("waiting", HTMLImageElement).hidden) wait(null);
   sheet.take(wire.drawing);
   notes.take(wire.drawing);
   fillPlace();

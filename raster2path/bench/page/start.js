@@ -48,6 +48,22 @@ function file(words, look, isCamera, wire) {
 export async function bring(wire, picture) {
   const busy = the("start", HTMLElement).querySelector(".drop h2");
   if (busy) busy.textContent = `Bringing in ${picture.name} …`;
+  wait(picture);
   const told = await wire.post(`/picture?name=${encodeURIComponent(picture.name)}`, picture);
-  if (!told && busy) busy.textContent = "Drop a picture here";
+  if (told) return;
+  wait(null);
+  if (busy) busy.textContent = "Drop a picture here";
+}
+
+/**
+ * The picture itself, as the browser shows it, until the drawing is there.
+ * @param {File | null} picture
+ */
+export function wait(picture) {
+  const img = the("waiting", HTMLImageElement);
+  if (img.src) URL.revokeObjectURL(img.src);
+  img.hidden = !picture;
+  if (picture) img.src = URL.createObjectURL(picture);
+  else img.removeAttribute("src");
+  img.onerror = () => (img.hidden = true);
 }
