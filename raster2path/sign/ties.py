@@ -10,10 +10,11 @@ import shapely
 from raster2path.geometry import Path, Points
 from raster2path.job import Corrections, Thin, TieMode, TieRules
 from raster2path.model import Art, Border, Island, Note, NoteKind, Sign, SignEdge, Tie
+from raster2path.sign._bracing import Bracing
 from raster2path.sign._byhand import not_found, on_sheet
 from raster2path.sign._fillets import filleted
 from raster2path.sign._flimsy import flimsy_notes
-from raster2path.sign._holding import BAR_RATIO, Holding
+from raster2path.sign._holding import BAR_RATIO
 from raster2path.sign._islands import (
     CRUMB_MM2,
     island_of,
@@ -86,7 +87,7 @@ def hold(
     rings, node_of = _rings(art, pieces)
     by_hand = on_sheet(corrections, art.placement, work_from_upright)
     shapes = [piece.shape for piece in pieces]
-    holding = Holding(rings, node_of, shapes, rules=rules, slits=zone, by_hand=by_hand)
+    holding = Bracing(rings, node_of, shapes, rules=rules, slits=zone, by_hand=by_hand)
     missed = holding.lay_wanted()
     rail = None
     if art.border is Border.NONE:
