@@ -175,7 +175,8 @@ def _choose(  # noqa: PLR0917
         mean = float(t.mean())
         for n in free:
             follow = WITHIN if 0 < n < len(t) - 1 else AT_END
-            odds[row.members[n]] = follow * mean + (1 - follow) * t[n]
+            own = follow * mean + (1 - follow) * t[n]
+            odds[row.members[n]] = own if mean > 0 else min(own, mean)  # the row decides
         rows.append(row.only(free))
         row_odds.append(mean)
         if len(free) > 2 and mean > SURE:
