@@ -15,7 +15,7 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from raster2path.geometry import Kind, Path, circle, polygon
+from raster2path.geometry import Arc, Kind, Path, circle, polygon
 from raster2path.job import Corrections, TieRules
 from raster2path.material import MILD, Material
 from raster2path.model import NoteKind, Sign, Tie
@@ -88,6 +88,23 @@ def test_a_symmetric_drawing_gets_symmetric_ties(
 def test_an_island_on_the_axis_is_held_on_the_axis() -> None:
     sign = hold(art(SHEET, circle(200 + 200j, 60), circle(200 + 200j, 40)), rules=RULES)
     assert all(min(abs(z.real - 200), abs(z.imag - 200)) < 0.5 for z in middles(sign))
+
+
+def pieced(centre: complex, radius: float, n: int, turn: float) -> Path:
+    """A circle of many arcs that run on into each other."""
+    start = centre + radius * complex(math.cos(turn), math.sin(turn))
+    whole = Arc(start, centre, 2 * math.pi, Kind.ORGANIC)
+    return Path(tuple(whole.between(k / n, (k + 1) / n) for k in range(n)), is_closed=True)
+
+
+@pytest.mark.parametrize("turn", [0.02, 0.06, 0.1])
+def test_round_rings_of_many_pieces_are_held_on_the_axis(turn: float) -> None:
+    """A smooth joint beside a tie is no corner: ties stand on the axis wherever pieces meet."""
+    rings = [pieced(200 + 200j, radius, 24, turn) for radius in (170, 150, 110, 90, 50, 30)]
+    sign = hold(art(SHEET, *rings), rules=RULES)
+    check_whole(sign)
+    assert len(sign.ties) == 6
+    assert all(abs(z.real - 200) < 0.2 for z in middles(sign))
 
 
 def test_a_drawing_without_an_axis_has_none() -> None:
