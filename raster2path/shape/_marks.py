@@ -20,6 +20,8 @@ Floats = npt.NDArray[np.float64]
 
 RULED_SHARE = 0.75
 """A lone figure with this much of its length in straights was drawn along a ruler."""
+SURELY_RULED_SHARE = 0.9
+SQUARE_SHARE, SQUARE_RAD = 0.7, math.radians(3.0)
 LEAST_MARK_PX = 12.0
 """Marks lower than this can't be told from specks; they follow the row that they stand in."""
 N_WAYS = 32
@@ -81,8 +83,23 @@ class Mark:
 
     @property
     def is_ruled(self) -> bool:
-        """True where it looks drawn along a ruler, or with compasses."""
+        """True where it may be drawn along a ruler, or with compasses."""
         return self.is_circle or (len(self.lengths) >= 3 and self.straight_share >= RULED_SHARE)
+
+    @property
+    def is_surely_ruled(self) -> bool:
+        """True where it is a circle, or hardly anything is round, or its straights are square."""
+        if not self.is_ruled or self.is_circle:
+            return self.is_circle
+        return self.straight_share >= SURELY_RULED_SHARE or self._square_share >= SQUARE_SHARE
+
+    @property
+    def _square_share(self) -> float:
+        """How much of the straights' length runs along the longest of them, or square to it."""
+        off = self.angles - self.angles[int(np.argmax(self.lengths))]
+        off -= (math.pi / 2) * np.round(off / (math.pi / 2))
+        square = self.lengths[np.abs(off) < SQUARE_RAD]
+        return float(square.sum() / self.lengths.sum())
 
 
 @dataclass(frozen=True, slots=True, eq=False)
