@@ -156,3 +156,11 @@ def test_ruled_strokes_are_ruled_and_the_others_flow() -> None:
 
 def test_nothing_drawn_is_nothing_told() -> None:
     assert tell_kinds(outlines([]), rules=AUTO, work_from_upright=SAME).rings == ()
+
+
+@pytest.mark.parametrize(("waver_px", "kind"), [(1.2, Kind.GEOMETRIC), (9.0, Kind.ORGANIC)])
+def test_a_frame_drawn_with_a_ruler_by_hand_is_ruled(waver_px: float, kind: Kind) -> None:
+    """A pencil along a ruler strays by a hair; a free hand does not draw a frame like that."""
+    frame = box(620, 430, 400 + 300j)
+    frame = frame + waver_px * np.sin(np.arange(len(frame)) / 8) * (1 + 1j) / math.sqrt(2)
+    assert auto([frame]) == [kind]

@@ -37,6 +37,8 @@ LARGE_SHARE = 0.12
 """A lone mark is asked about where it is so large a part of the drawing."""
 SMALL_SHARE = 0.04
 N_QUESTIONS = 3
+FRAME_SHARE = 0.002
+"""Of a rectangle's size; a hand with a ruler strays from it by no more."""
 
 
 def tell_kinds(outlines: Outlines, *, rules: LetteringRules, work_from_upright: Points) -> Outlines:
@@ -229,7 +231,8 @@ def _by_rows(outlines: Outlines, work_from_upright: Points) -> Outlines:
     scale = outlines.placement.mm_per_px
     for mark, kind, sure in zip(marks, kinds, certainty, strict=True):
         for k in mark.rings:
-            own = _of_kind(rings[k], kind)
+            is_frame = kind is Kind.ORGANIC and _is_frame(rings[k], outlines.pen_mm)
+            own = _of_kind(rings[k], Kind.GEOMETRIC if is_frame else kind)
             rings[k] = replace(rings[k], kinds=own, certainty=sure)
         for k in (*mark.strokes, *mark.scraps):
             said = kind if kind is Kind.LETTERING else _stroke_kind(strokes[k], scale)
@@ -248,7 +251,7 @@ def _decided(
     marks: list[Mark], is_border: list[bool], verdict: Verdict
 ) -> tuple[list[Kind], list[float]]:
     """The kind of each mark, and how sure it is, 0.5 to 1."""
-    kinds = [Kind.GEOMETRIC if mark.is_ruled else Kind.ORGANIC for mark in marks]
+    kinds = [Kind.GEOMETRIC if mark.is_surely_ruled else Kind.ORGANIC for mark in marks]
     odds = np.where(np.isnan(verdict.odds), -np.inf, verdict.odds)
     lettered = {int(k) for k in np.flatnonzero(odds > 0)}
     for row, told in zip(verdict.rows, verdict.row_odds, strict=True):
@@ -267,6 +270,18 @@ def _decided(
         if k in lettered:
             kinds[k] = Kind.LETTERING
     return kinds, [float(c) for c in certainty]
+
+
+def _is_frame(ring: Ring, pen_mm: float) -> bool:
+    """True for a rectangle, as nearly as a hand draws one: frames are ruled, or meant to be."""
+    import cv2
+    import shapely
+
+    points = ring.points_mm.astype(np.float32)
+    corners = cv2.boxPoints(cv2.minAreaRect(points))
+    size = float(np.hypot(*np.ptp(corners, axis=0)))
+    off = shapely.distance(shapely.LinearRing(corners), shapely.points(ring.points_mm))
+    return bool(np.quantile(off, 0.99) <= max(FRAME_SHARE * size, pen_mm / 2))
 
 
 def _stroke_kind(stroke: Stroke, scale: float) -> Kind:
