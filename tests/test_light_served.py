@@ -128,7 +128,8 @@ def test_a_photograph_registers_the_light(scene: Scene) -> None:
     content = cv2.imencode(".jpg", photo)[1].tobytes()
     told = asked(lamp, "POST", "/photo", content=content).json()
     right = projector.px(np.array([[0.0, 0], [1200, 0], [1200, 800], [0, 800]]))
-    assert [mark["px"] for mark in told["marks"]] == pytest.approx(right, abs=2.0)
+    assert [mark["px"] for mark in told["marks"][:4]] == pytest.approx(right, abs=2.0)
+    assert len(told["marks"]) == 8
     assert told["view"] == "check"
     assert "crossings on the sheet" in told["says"]
     assert SIZE_PX in shelf[-1]

@@ -155,8 +155,11 @@ def test_more_marks_can_be_asked_for_and_old_crosses_stay(scene: Scene) -> None:
 
 
 def test_a_photograph_puts_the_crosses(scene: Scene) -> None:
-    session = sighted(begin(scene, size_px=SIZE), to_points(CROOKED), "found")
-    assert [mark.at_px for mark in session.marks] == pytest.approx(CROOKED, abs=0.06)
+    found = crooked(scene).registration
+    assert found is not None
+    session = sighted(begin(scene, size_px=SIZE), found, "found")
+    assert [mark.at_px for mark in session.marks[:4]] == pytest.approx(CROOKED, abs=0.06)
+    assert [mark.sheet_mm for mark in session.marks[4:]] == [450, 900 + 300j, 450 + 600j, 300j]
     assert session.view is View.CHECK
     assert session.says == "found"
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from typing import Any
 
@@ -19,8 +19,8 @@ import numpy as np
 import numpy.typing as npt
 
 from raster2path.errors import NothingFoundError, UnreadableError
-from raster2path.geometry import Points
-from raster2path.light.registration import homography, mapped
+from raster2path.geometry import Points, to_points
+from raster2path.light.registration import Mark, Registration, homography, mapped, register
 
 Grey = npt.NDArray[np.uint8]
 Colour = npt.NDArray[np.uint8]
@@ -34,6 +34,13 @@ MARKER_SHARE = 0.72
 LEAST_CROSSINGS = 12
 LARGEST_PX = 4000
 SMALL_PX = 1000
+
+EDGE_FACTOR = 4.0
+EDGE_SHARE = 0.7
+STEEPEST = 0.4
+CALM_FACTOR = 8.0
+MOST_EDGES = 0.03
+"""A side of the sheet is edge along so much of it, and so little slanted to the projector."""
 
 N_ALONG = 80
 LEAST_SHARE = 0.6
@@ -87,14 +94,14 @@ class Sighting:
     """What a photograph tells.
 
     Attributes:
-        corners_px: the sheet's four corners on the projector's picture, (4, 2), in the order of
-            the corners asked for.
-        corners_photo: the same on the photograph, in its pixels.
+        registration: the map from the sheet to the projector, bow of the lens included.
+        corners_photo: the sheet's corners on the photograph, (4, 2), upper left first, once the
+            camera's own bow is taken out.
         n_crossings: of the pattern, on the sheet.
         off_px: how far they lie from where the answer puts them, root mean square.
     """
 
-    corners_px: Points
+    registration: Registration
     corners_photo: Points
     n_crossings: int
     off_px: float
@@ -140,7 +147,7 @@ def sight(
     grey = np.asarray(cv2.cvtColor(photo, cv2.COLOR_BGR2GRAY), np.uint8)
     seen, shown = _crossings(grey, size_px)
     if corners_photo is None:
-        lines = _sides(grey, _rough_quad(photo, homography(seen, shown), size_px))
+        lines = _sides(photo, grey, homography(seen, shown), size_px)
         bow = _camera_bow(lines, photo.shape)
         corners = _meeting([_unbowed(line, bow, photo.shape) for line in lines])
     else:
@@ -153,10 +160,15 @@ def sight(
             f"{LEAST_CROSSINGS} or more: move the sheet under the pattern, or photograph it larger"
         )
     to_px = homography(flat[inside], shown[inside])
-    off = mapped(to_px, flat[inside]) - shown[inside]
     order = _turned_right(mapped(to_px, corners), expected_px, sheet_mm)
+    width, height = sheet_mm
+    on_sheet = np.array([[0, 0], [width, 0], [width, height], [0, height]], np.float64)
+    places = mapped(homography(corners[order], on_sheet), flat[inside])
+    marks = [Mark(complex(*mm), complex(*px)) for mm, px in zip(places, shown[inside], strict=True)]
+    found = register(marks, size_px=size_px)
+    off = found.to_px(places) - shown[inside]
     return Sighting(
-        mapped(to_px, corners)[order],
+        replace(found, marks=()),
         corners[order],
         int(inside.sum()),
         float(np.sqrt((off**2).sum(axis=1).mean())),
@@ -203,27 +215,139 @@ def _spacing(points: Points) -> float:
 # ---------------------------------------------------------------- the sheet in the photograph
 
 
-def _sides(grey: Grey, quad: Points) -> list[Points]:
-    """Points along each of the sheet's four sides, in the photograph."""
-    calm = np.asarray(cv2.GaussianBlur(grey, (0, 0), 1.0), np.float64)
-    return [_along(calm, quad[k], quad[(k + 1) % 4]) for k in range(4)]
+def _sides(photo: Colour, grey: Grey, to_px: Points, size_px: tuple[int, int]) -> list[Points]:
+    """Points along each of the sheet's four sides, in the photograph.
 
-
-def _rough_quad(photo: Colour, to_px: Points, size_px: tuple[int, int]) -> Points:
-    """The sheet's four corners on the photograph, to a few pixels.
-
-    Seen as the projector sees it, the picture is lit evenly round the board: what looks there as
-    it does close to the board is sheet, what looks otherwise is table.
+    Sides are looked for in two ways, as the first edges outward from the board and as the rim of
+    what looks like the sheet; the first that holds along all four is taken.
     """
+    calm = np.asarray(cv2.GaussianBlur(grey, (0, 0), 1.0), np.float64)
+    seen = _as_lit(photo, to_px, size_px)
+    for look in (_first_edges, _rim_of_likeness):
+        corners = look(seen)
+        if corners is None or not _is_calm(seen, corners):
+            continue
+        quad = mapped(seen.to_photo, corners)
+        lines = [_along(calm, quad[k], quad[(k + 1) % 4]) for k in range(4)]
+        if all(line is not None for line in lines):
+            return [line for line in lines if line is not None]
+    raise NothingFoundError(
+        "the sheet's corners can't be made out in the photograph; expected a sheet that stands out "
+        "from the table, all of it in the picture; or put the crosses by hand"
+    )
+
+
+def _is_calm(seen: _Lit, corners: Points) -> bool:
+    """Whether there are next to no edges within the corners: slats would be table, not sheet."""
+    inside = np.zeros(seen.lab.shape[:2], np.uint8)
+    middle = corners.mean(axis=0)
+    shrunk = middle + 0.97 * (corners - middle)
+    cv2.fillConvexPoly(inside, np.round(shrunk).astype(np.int32), 1)
+    asked = (inside > 0) & ~_grown(seen, 0.3)
+    light = seen.lab[..., 0]
+    step = np.hypot(*np.gradient(light))
+    ring = _grown(seen, 0.7) & ~_grown(seen, 0.2)
+    usual = float(np.median(step[ring])) + 0.25
+    return bool(asked.any() and (step[asked] > CALM_FACTOR * usual).mean() < MOST_EDGES)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Lit:
+    """The photograph as the projector sees it, small: there the light is even round the board.
+
+    Attributes:
+        lab: float32 (rows, cols, 3), lightness and two colours.
+        board: rows and columns of the board and a little more: top, foot, left, right.
+        square: side of the board's squares.
+        to_photo: homography to the photograph.
+    """
+
+    lab: npt.NDArray[np.float32]
+    board: tuple[int, int, int, int]
+    square: float
+    to_photo: Points
+
+
+def _as_lit(photo: Colour, to_px: Points, size_px: tuple[int, int]) -> _Lit:
     scale = SMALL_PX / max(size_px)
     cols, rows = (round(scale * side) for side in size_px)
-    shrink = np.diag([scale, scale, 1.0])
-    lit = cv2.warpPerspective(photo, shrink @ to_px, (cols, rows), flags=cv2.INTER_AREA)
+    there = np.diag([scale, scale, 1.0]) @ to_px
+    lit = cv2.warpPerspective(photo, there, (cols, rows), flags=cv2.INTER_AREA)
     lab = cv2.cvtColor(cv2.GaussianBlur(lit, (0, 0), 1.5), cv2.COLOR_BGR2LAB).astype(np.float32)
-    core = _board_area((rows, cols), board_for(size_px), scale, wider=0.3)
-    ring = _board_area((rows, cols), board_for(size_px), scale, wider=1.0) & ~core
-    sheet_colour = np.median(lab[ring], axis=0)
-    apart = np.linalg.norm((lab - sheet_colour) * np.array([1.0, 1.4, 1.4]), axis=2)
+    board = board_for(size_px)
+    more = 0.3 * board.square_px  # light creeps over the rim
+    x, y = board.corner_px
+    foot, right = (
+        round(scale * (v + n * board.square_px + more))
+        for v, n in ((y, board.n_rows), (x, board.n_columns))
+    )
+    area = round(scale * (y - more)), foot, round(scale * (x - more)), right
+    back = np.asarray(np.linalg.inv(there), np.float64)
+    return _Lit(lab, area, scale * board.square_px, back)
+
+
+def _first_edges(seen: _Lit) -> Points | None:
+    """The sheet's corners, from the first straight edges outward from the board on all sides."""
+    top, foot, left, right = seen.board
+    turned = (
+        # each begins at the board; where that is, the way along it, the way outward
+        (seen.lab[:top, left:right][::-1], complex(left, top), 1, -1j),
+        (seen.lab[top:foot, right:].transpose(1, 0, 2), complex(right, top), 1j, 1),
+        (seen.lab[foot:, left:right], complex(left, foot), 1, 1j),
+        (seen.lab[top:foot, :left].transpose(1, 0, 2)[::-1], complex(left, top), 1j, -1),
+    )
+    lines = []
+    for strip, corner, along, outward in turned:
+        found = _first_edge(np.ascontiguousarray(strip))
+        if found is None:
+            return None
+        width = strip.shape[1] - 1
+        ends = corner + outward * found[0], corner + along * width + outward * found[1]
+        lines.append(to_points(ends))
+    corners = _meeting(lines)
+    return corners if np.isfinite(corners).all() else None
+
+
+def _first_edge(strip: npt.NDArray[np.float32]) -> tuple[float, float] | None:
+    """Rows at which the nearest straight edge enters and leaves a strip, board at row 0.
+
+    An edge is where the brightness steps by far more than it does on the sheet beside the board;
+    a line counts where most of it is edge.
+    """
+    rows, cols = strip.shape[:2]
+    rim = 3
+    if rows < 4 * rim or cols < 20:
+        return None
+    step = np.abs(np.gradient(strip, axis=0)).max(axis=2)
+    usual = float(np.median(step[: max(4, rows // 8)])) + 0.25
+    is_edge = (step > EDGE_FACTOR * usual).astype(np.uint8)
+    is_edge[-rim:] = 0
+    is_edge = cv2.dilate(is_edge, np.ones((3, 1), np.uint8))
+    at = np.linspace(0, cols - 1, 80).astype(int)
+    t = at / (cols - 1)
+    ends = np.arange(1, rows - rim, 1.5)
+    first, last = (side.ravel() for side in np.meshgrid(ends, ends, indexing="ij"))
+    is_fair = np.abs(first - last) < STEEPEST * cols
+    first, last = first[is_fair], last[is_fair]
+    row = np.round(first[:, None] * (1 - t) + last[:, None] * t).astype(int)
+    share = is_edge[row, at].mean(axis=1)
+    good = share >= EDGE_SHARE
+    if not good.any():
+        return None
+    middle = (first + last) / 2
+    nearest = middle[good].min()
+    near = good & (middle < nearest + 6)
+    k = int(np.flatnonzero(near)[share[near].argmax()])
+    return float(first[k]), float(last[k])
+
+
+def _rim_of_likeness(seen: _Lit) -> Points | None:
+    """The sheet's corners: what looks as it does close to the board is sheet, the rest table."""
+    rows, cols = seen.lab.shape[:2]
+    core = _grown(seen, 0.0)
+    ring = _grown(seen, 0.7) & ~core
+    sheet_colour = np.median(seen.lab[ring], axis=0)
+    apart = np.linalg.norm((seen.lab - sheet_colour) * np.array([1.0, 1.4, 1.4]), axis=2)
     rim = max(3, round(0.01 * cols))
     is_asked = ~core
     for edge in (np.s_[:rim], np.s_[-rim:], np.s_[:, :rim], np.s_[:, -rim:]):
@@ -235,43 +359,32 @@ def _rough_quad(photo: Colour, to_px: Points, size_px: tuple[int, int]) -> Point
     _, labels = cv2.connectedComponents(is_sheet)
     own = (labels == labels[rows // 2, cols // 2]).astype(np.uint8)
     contours, _ = cv2.findContours(own, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
-    corners = _four_corners(cv2.convexHull(max(contours, key=cv2.contourArea)))
-    back = np.asarray(np.linalg.inv(shrink @ to_px), np.float64)
-    return mapped(back, corners)
+    return _four_corners(cv2.convexHull(max(contours, key=cv2.contourArea)))
 
 
-def _board_area(
-    shape: tuple[int, int], board: Board, scale: float, *, wider: float
-) -> npt.NDArray[np.bool_]:
-    """The board on a picture of the projector's view, wider by so many squares all round."""
-    more = wider * board.square_px
-    x, y = board.corner_px
-    left, top = (max(0, round(scale * (v - more))) for v in (x, y))
-    right = round(scale * (x + board.n_columns * board.square_px + more))
-    foot = round(scale * (y + board.n_rows * board.square_px + more))
-    area = np.zeros(shape, bool)
-    area[top:foot, left:right] = True
+def _grown(seen: _Lit, squares: float) -> npt.NDArray[np.bool_]:
+    """The board, wider by so many squares all round."""
+    more = round(squares * seen.square)
+    top, foot, left, right = seen.board
+    area = np.zeros(seen.lab.shape[:2], bool)
+    area[max(0, top - more) : foot + more, max(0, left - more) : right + more] = True
     return area
 
 
-def _four_corners(outline: npt.NDArray[Any]) -> Points:
+def _four_corners(outline: npt.NDArray[Any]) -> Points | None:
     round_it = cv2.arcLength(outline, True)
     for share in np.arange(0.01, 0.12, 0.005):
         corners = cv2.approxPolyDP(outline, share * round_it, True).reshape(-1, 2)
         if len(corners) == 4:
             return np.asarray(corners, np.float64)
-    raise _no_sheet()
+    return None
 
 
-def _no_sheet() -> NothingFoundError:
-    return NothingFoundError(
-        "the sheet's corners can't be made out in the photograph; expected a sheet that stands out "
-        "from the table, all of it in the picture; or put the crosses by hand"
-    )
+def _along(grey: Points, start: Points, end: Points) -> Points | None:
+    """Places where brightness changes most across a side, kept where they lie on one line.
 
-
-def _along(grey: Points, start: Points, end: Points) -> Points:
-    """Places where brightness changes most across a side, kept where they lie on one line."""
+    None where too few do.
+    """
     length = float(np.hypot(*(end - start)))
     way = (end - start) / length
     across = np.array([-way[1], way[0]])
@@ -280,7 +393,7 @@ def _along(grey: Points, start: Points, end: Points) -> Points:
     for spread in (reach, 5.0):
         found = _on_one_line(_steepest(grey, start, way * length, across, spread))
         if found is None:
-            raise _no_sheet()
+            return None
         kept = found
         # the second time from the line found, over a short reach
         direction = kept[-1] - kept[0]

@@ -29,7 +29,7 @@ from raster2path.errors import Raster2PathError, UsageError
 from raster2path.geometry import to_points
 from raster2path.light import session as acts
 from raster2path.light.photograph import pattern, read_photograph, sight
-from raster2path.light.registration import Mark
+from raster2path.light.registration import Mark, Registration
 from raster2path.light.scene import Scene
 from raster2path.light.session import Json, Session, SizePx
 from raster2path.light.slides import upright
@@ -268,8 +268,8 @@ class _Rooms:
         content = await request.body()
         session = self._lamp.session
         try:
-            corners, sentence = await run_in_threadpool(_sighted, session, content)
-            self._lamp.put(acts.sighted(self._lamp.session, corners, sentence))
+            found, sentence = await run_in_threadpool(_sighted, session, content)
+            self._lamp.put(acts.sighted(self._lamp.session, found, sentence))
             self._lamp.save()
         except Raster2PathError as error:
             return _trouble(error)
@@ -281,7 +281,7 @@ def _trouble(error: Raster2PathError) -> Response:
     return JSONResponse({"trouble": str(error)})
 
 
-def _sighted(session: Session, content: bytes) -> tuple[Any, str]:
+def _sighted(session: Session, content: bytes) -> tuple[Registration, str]:
     if not session.scene.has_sheet:
         raise UsageError(
             "a photograph can register the light only where the sheet's size is known: "
@@ -299,7 +299,7 @@ def _sighted(session: Session, content: bytes) -> tuple[Any, str]:
         f"found from {found.n_crossings} crossings on the sheet: look at the check lines, then "
         "move the crosses by hand where they miss"
     )
-    return found.corners_px, sentence
+    return found.registration, sentence
 
 
 async def _asked(request: Request) -> dict[str, Any]:

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from raster2path.errors import Raster2PathError, UsageError
-from raster2path.geometry import Points, to_points
+from raster2path.geometry import to_points
 from raster2path.light.registration import Mark, Registration, judge, register
 from raster2path.light.scene import Scene
 from raster2path.light.slides import upright
@@ -291,18 +291,22 @@ def _looked(session: Session, _: Mapping[str, object], now_s: float) -> Session:
     return replace(session, looked_s=now_s, cuts_since=0)
 
 
-def sighted(session: Session, corners_px: Points, sentence: str) -> Session:
-    """The session with its crosses where a photograph shows the drawing's corners."""
-    corners = [
-        Mark(z, complex(*at)) for z, at in zip(corners_of(session.scene), corners_px, strict=True)
-    ]
-    where = register(corners, size_px=session.size_px)
-    px = where.to_px(to_points(session.wanted_mm))
+def sighted(session: Session, found: Registration, sentence: str) -> Session:
+    """The session with its crosses where a photograph says.
+
+    On the corners and the middles of the sides: eight keep what the photograph tells of the
+    lens's bow, and let the hand see how well it lands.
+    """
+    corners = corners_of(session.scene)
+    middles = [(a + b) / 2 for a, b in zip(corners, (*corners[1:], corners[0]), strict=True)]
+    wanted = (*corners, *middles)
+    px = found.to_px(to_points(wanted))
     marks = [
         Mark(z, complex(round(float(x), 1), round(float(y), 1)))
-        for z, (x, y) in zip(session.wanted_mm, px, strict=True)
+        for z, (x, y) in zip(wanted, px, strict=True)
     ]
-    return _registered(replace(session, says=sentence, view=View.CHECK, is_set=True), marks)
+    told = replace(session, wanted_mm=wanted, says=sentence, view=View.CHECK, is_set=True)
+    return _registered(told, marks)
 
 
 # ---------------------------------------------------------------- what is told
