@@ -77,6 +77,13 @@ class OrderHow(Enum):
     SMALL_FIRST = "small-first"
 
 
+class Narrow(Enum):
+    """What becomes of openings so narrow that the sliver between two passes melts."""
+
+    TWO_PASSES = "two-passes"
+    ONE_PASS = "one-pass"  # noqa: S105 (of the torch)
+
+
 class Swirl(Enum):
     """On which side of its travel the torch leaves the good, square edge."""
 
@@ -337,12 +344,14 @@ class TorchRules:
         pull_mm: how long a cut one makes in one go; longer ones get rests. Common practice, no
             source: the coupon's freehand line tells.
         swirl: the good edge lies right of travel with most torches; left turns all loops round.
+        narrow: slots less than 3.2 mm wider than the kerf: along both edges, or in one pass.
     """
 
     kerf_mm: float = 1.5
     cleanup_mm: float | None = None
     pull_mm: float = 400.0
     swirl: Swirl = Swirl.RIGHT
+    narrow: Narrow = Narrow.TWO_PASSES
 
     def __post_init__(self) -> None:
         check_range("--kerf", self.kerf_mm, 0, 10)

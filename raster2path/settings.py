@@ -19,6 +19,7 @@ from raster2path.job import (
     LetteringMode,
     LetteringRules,
     MarkOut,
+    Narrow,
     OrderHow,
     PaperLines,
     Scale,
@@ -518,6 +519,16 @@ SETTINGS = (
         group=TORCH,
         metavar="MM",
         help="how long a cut you make in one go; longer ones get rests (default 400)",
+    ),
+    Setting(
+        key="narrow",
+        option="narrow",
+        place=("torch", "narrow"),
+        read=choice(Narrow),
+        group=TORCH,
+        metavar="HOW",
+        help="slots less than 3.2 mm wider than the kerf: two-passes (default; the sliver melts), "
+        "or one-pass (as wide as the kerf)",
     ),
     Setting(
         key="swirl",

@@ -11,6 +11,8 @@ import numpy as np
 import shapely
 
 from raster2path.geometry import Arc, Complexes, Kind, Line, Path, Segment, to_points
+from raster2path.job import TorchRules
+from raster2path.model import Cut
 from raster2path.torch._edges import Bools, Floats, Ints, Proof
 
 SHORTEST_LEAD_MM = 5.0
@@ -21,6 +23,9 @@ TAIL_MM = 2.5
 
 SLACK_MM = 0.02
 """How far a lead may come nearer to metal than the torch line itself does."""
+
+EDGE_START_MM = 50.0
+"""A border no further than this from the blank's edge begins there."""
 
 SMOOTH_RAD = math.radians(6)
 MOST_JOINTS = 48
@@ -249,3 +254,30 @@ def curls(
     across = -1j * side * heading
     out: list[Segment] = [Arc(at, at + across * r, -side * length / r) for r in radii]
     return out + [Line(at, at + length * heading * cmath.exp(-1j * side * s)) for s in slants]
+
+
+def from_the_edge(
+    cut: Cut, sheet_mm: tuple[float, float] | None, edges: shapely.STRtree, rules: TorchRules
+) -> Cut:
+    """A border near the blank's edge begins there: no pierce, and nothing sprays up.
+
+    Args:
+        cut: the border, as it would be pierced.
+        sheet_mm: the blank; None: nobody knows where its edges are.
+        edges: of the metal that stays; the way in keeps half a kerf from it.
+        rules: for the kerf.
+    """
+    if sheet_mm is None or cut.path is None:
+        return cut
+    at, (wide, high) = cut.path.start, sheet_mm
+    ways = [(at.real, 1j * at.imag), (at.imag, complex(at.real))]
+    ways += [(wide - at.real, complex(wide, at.imag)), (high - at.imag, complex(at.real, high))]
+    for away, edge in sorted(ways, key=lambda way: way[0]):
+        if not 0 < away <= EDGE_START_MM:
+            continue
+        line = shapely.LineString(to_points([edge, at]))
+        near = edges.query(line, predicate="dwithin", distance=rules.kerf_mm / 2 - SLACK_MM)
+        if not len(near):
+            lead = Path((Line(edge, at, cut.kind),), is_closed=False)
+            return replace(cut, pierce_mm=edge, lead_in=lead, is_from_edge=True)
+    return cut

@@ -31,6 +31,13 @@ N_AROUND = 96
 
 SLIT_FIT_MM = 0.1
 
+BITTEN = 0.01
+"""Such a share of a single pass may lie beside its slot: a middle line ends a little askew."""
+
+FULL = 0.95
+SLIVER_MM = 3.2
+"""Metal between two passes that is narrower melts. Common practice, no source."""
+
 
 def middle_line(opening: Tagged, kerf_mm: float, kind: Kind) -> Path:
     """One pass down the middle of a narrow opening, as a straight or as few cubics.
@@ -271,6 +278,36 @@ def _stretch(path: Path, first: Touch, last: Touch) -> tuple[Segment, ...]:
         return ()
     start = Place(first.index, first.t0, 0j, 0.0)
     return path.part(start, Place(last.index, last.t1, 0j, 0.0))
+
+
+def one_pass(opening: Tagged, area: shapely.Polygon, kerf_mm: float, kind: Kind) -> Path | None:
+    """The one pass of a slot so narrow that two would melt the sliver between them, or None.
+
+    A slot is what a single line, as wide as the slot at its widest, covers all over.
+    """
+    widest = kerf_mm + SLIVER_MM
+    if not area.buffer(-widest / 2).is_empty:
+        return None
+    line = _axis(area, kerf_mm, kind) or middle_line(opening, kerf_mm, kind)
+    swath = shapely.LineString(line.flat())
+    band = swath.buffer(kerf_mm / 2)
+    fits = band.difference(area).area <= BITTEN * band.area
+    return line if fits and swath.buffer(widest / 2 + 0.5).contains(area) else None
+
+
+def _axis(area: shapely.Polygon, kerf_mm: float, kind: Kind) -> Path | None:
+    """The axis of a slot that nearly fills its box, however that is turned; else None."""
+    box = shapely.minimum_rotated_rectangle(area)
+    if box.geom_type != "Polygon" or area.area < FULL * box.area:
+        return None
+    a, b, c, d = to_complex(shapely.get_coordinates(box)[:4]).tolist()
+    if abs(b - a) > abs(c - b):
+        a, b, c, d = b, c, d, a
+    start, end = (a + b) / 2, (c + d) / 2
+    way = unit(end - start) * kerf_mm / 2
+    if abs(end - start) <= kerf_mm:
+        return None
+    return Path((Line(start + way, end - way, kind),), is_closed=False)
 
 
 def is_clear(shape: shapely.Geometry, others: shapely.STRtree, own: int) -> bool:

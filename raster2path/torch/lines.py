@@ -9,8 +9,8 @@ from functools import cached_property
 import numpy as np
 import shapely
 
-from raster2path.geometry import Line, Path, Points, circle, signed_area, to_points
-from raster2path.job import Corrections, Swirl, TorchRules
+from raster2path.geometry import Path, Points, circle, signed_area, to_points
+from raster2path.job import Corrections, Narrow, Swirl, TorchRules
 from raster2path.model import (
     Art,
     Border,
@@ -28,9 +28,9 @@ from raster2path.torch._cleanup import tracks as tracks_round
 from raster2path.torch._edges import FLATNESS_MM, Bools, Pieces, Proof, Tagged, tagged
 from raster2path.torch._faces import Face, faces_by_ring, faces_of, polygons
 from raster2path.torch._found import FOUND_MM, on_sheet
-from raster2path.torch._leads import SLACK_MM, Loop, Room, Start, begin
+from raster2path.torch._leads import Loop, Room, Start, begin, from_the_edge
 from raster2path.torch._loops import corner_loops
-from raster2path.torch._narrow import Lost, closed_up, is_clear, middle_line, middle_of
+from raster2path.torch._narrow import Lost, closed_up, is_clear, middle_line, middle_of, one_pass
 from raster2path.torch._offset import Eroded
 from raster2path.torch._rests import rests_along
 
@@ -39,9 +39,6 @@ SMALLEST_LOOP_MM = 1.2
 
 SLIT_FOUND_MM = 3.0
 """A place turns a slit round where it lies on it, so near."""
-
-EDGE_START_MM = 50.0
-"""A border no further than this from the blank's edge begins there."""
 
 MOST_NOTES = 10
 
@@ -133,7 +130,14 @@ def _cut_faces(work: _Work, faces: Sequence[Face]) -> dict[int, list[SignEdge]]:
     tracks = tracks_round(
         work.sign, work.rules, Pieces(work.rings), proof, faces=faces, by_ring=by_ring
     )
-    loops = [loop for k, face in enumerate(faces) for loop in _loops(work, face, k, tracks[k])]
+    slots = _slots(work, faces)
+    is_one = work.rules.narrow is Narrow.ONE_PASS
+    loops = [
+        loop
+        for k, face in enumerate(faces)
+        if not (is_one and k in slots)
+        for loop in _loops(work, face, k, tracks[k])
+    ]
     room = Room([loop for loop, _ in loops], proof)
     back = _turned_round(work, room.loops)
     starts = begin(room.loops, room, work.rules.kerf_mm, back)
@@ -149,9 +153,47 @@ def _cut_faces(work: _Work, faces: Sequence[Face]) -> dict[int, list[SignEdge]]:
         ]
         for loop, owner, start, stops, turns in own:
             _add_loop(work, owner, loop, start, (stops, turns))
+        if is_one and k in slots:
+            _add_slot(work, face, slots[k])
+            continue
         is_too_narrow = not own and face.opening is not None
         kept |= _too_narrow(work, face) if is_too_narrow else _closed_up(work, face, tracks[k])
     return kept
+
+
+def _slots(work: _Work, faces: Sequence[Face]) -> dict[int, Path]:
+    """Openings between a kerf and a kerf and 3.2 mm wide, and the one pass that each could be."""
+    kerf_mm, out = work.rules.kerf_mm, dict[int, Path]()
+    if kerf_mm == 0:
+        return out
+    for k, face in enumerate(faces):
+        if face.opening is None or len(face.rings) > 1 or face.area.is_empty:
+            continue
+        if face.area.buffer(-kerf_mm / 2 - 0.05).is_empty:
+            continue
+        kind = work.sign.edges[face.opening].path.kind
+        line = one_pass(work.rings[face.opening], face.area, kerf_mm, kind)
+        if line is not None:
+            out[k] = line
+    if out:
+        words = "1 opening is" if len(out) == 1 else f"{len(out)} openings are"
+        told = "so narrow that the sliver between two passes melts"
+        one = work.rules.narrow is Narrow.ONE_PASS
+        remedy = None if one else "--narrow one-pass cuts each as wide as the kerf, in one"
+        done = ": cut in one pass" if one else ""
+        at = next(iter(out.values())).start
+        work.notes.append(Note(NoteKind.NARROW, f"{words} {told}{done}", at, remedy=remedy))
+    return out
+
+
+def _add_slot(work: _Work, face: Face, line: Path) -> None:
+    """One pass down the middle; the opening comes out as wide as the kerf."""
+    assert face.opening is not None
+    edge = work.sign.edges[face.opening]
+    around, home = _surroundings(work.sign.art, edge)
+    work.slits.append(line)
+    (rests,) = rests_along([line], None, work.rules.pull_mm)
+    work.add(Cut(CutType.SLIT, line.kind, line, line.start, rests=rests), around, home)
 
 
 def _turned_round(work: _Work, loops: Sequence[Loop]) -> Bools:
@@ -197,33 +239,8 @@ def _add_loop(
         loops=off[1],
     )
     if cut.type is CutType.BORDER:
-        cut = _from_the_edge(work, cut)
+        cut = from_the_edge(cut, work.sign.art.placement.sheet_mm, work.boundary, work.rules)
     work.add(cut, *_surroundings(work.sign.art, edge))
-
-
-def _from_the_edge(work: _Work, cut: Cut) -> Cut:
-    """A border near the blank's edge begins there: no pierce, and nothing sprays up."""
-    sheet = work.sign.art.placement.sheet_mm
-    if sheet is None or cut.path is None:
-        return cut
-    at = cut.path.start
-    ways = (
-        (at.real, complex(0, at.imag)),
-        (at.imag, complex(at.real, 0)),
-        (sheet[0] - at.real, complex(sheet[0], at.imag)),
-        (sheet[1] - at.imag, complex(at.real, sheet[1])),
-    )
-    for away, edge in sorted(ways, key=lambda way: way[0]):
-        line = shapely.LineString([(edge.real, edge.imag), (at.real, at.imag)])
-        half = work.rules.kerf_mm / 2
-        if (
-            0 < away <= EDGE_START_MM
-            and work.boundary.query_nearest(line, return_distance=True, all_matches=False)[1].min()
-            >= half - SLACK_MM
-        ):
-            lead = Path((Line(edge, at, cut.kind),), is_closed=False)
-            return replace(cut, pierce_mm=edge, lead_in=lead, is_from_edge=True)
-    return cut
 
 
 def _closed_up(work: _Work, face: Face, track: Track) -> dict[int, list[SignEdge]]:
