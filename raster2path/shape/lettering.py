@@ -37,7 +37,7 @@ LARGE_SHARE = 0.12
 """A lone mark is asked about where it is so large a part of the drawing."""
 SMALL_SHARE = 0.04
 N_QUESTIONS = 3
-FRAME_SHARE = 0.002
+FRAME_SHARE = 0.003
 """Of a rectangle's size; a hand with a ruler strays from it by no more."""
 
 
