@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from PIL import Image
 from playwright.sync_api import Browser, Page, expect
 
 from raster2path.cli import main
@@ -191,6 +192,33 @@ def test_settings_are_kept_and_taken_back(chromium: Browser, desk: Bench) -> Non
         expect(new.locator("#undo")).to_be_disabled()
 
 
+def corners_of(d: str) -> list[float]:
+    return [float(number) for number in re.findall(r"-?[\d.]+", d)]
+
+
+def test_a_dragged_tie_is_shown_where_it_will_be_laid(chromium: Browser, desk: Bench) -> None:
+    with page(chromium) as new:
+        laid(new, desk)
+        go(new, "Sign")
+        box = new.locator("[data-what=tie]").first.bounding_box()
+        assert box is not None
+        x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+        new.mouse.move(x, y)
+        new.mouse.down()
+        ghost = new.locator("#sheet .ghost:not([transform]):not(.nowhere)")
+        for dx, dy in ((14, 0), (0, 14), (-14, 0), (0, -14)):  # one of them is along its gap
+            new.mouse.move(x + dx, y + dy, steps=4)
+            new.wait_for_timeout(2000)
+            if ghost.count():
+                break
+        shown = corners_of(ghost.get_attribute("d") or "")
+        with one_step(new):
+            new.mouse.up()
+        ties = [corners_of(one.get_attribute("d") or "") for one in new.locator(".tie").all()]
+        off = min(max(abs(a - b) for a, b in zip(tie, shown, strict=True)) for tie in ties)
+        assert off < 0.5, f"{shown} is none of {ties}"
+
+
 def test_paper_corners_are_dragged_onto_the_paper(chromium: Browser, desk: Bench) -> None:
     with page(chromium) as new:
         laid(new, desk)
@@ -257,6 +285,28 @@ def test_what_makes_no_sense_is_one_plain_sentence(chromium: Browser, desk: Benc
         new.keyboard.press("Enter")
         expect(new.locator("#toast")).to_contain_text("expected 10 to 20000 mm")
         assert "width_mm" not in desk.toml()["settings"]
+
+
+def test_a_picture_with_nothing_in_it_says_so_and_offers_a_way_on(
+    chromium: Browser, desk: Bench, tmp_path: Path
+) -> None:
+    empty = tmp_path / "empty.png"
+    Image.new("RGB", (600, 400), "white").save(empty)
+    with page(chromium) as new:
+        laid(new, desk, empty)
+        expect(new.locator("#notes li.fault")).to_have_count(1)
+        expect(new.get_by_role("button", name=re.compile("bar: a drawn line"))).to_be_visible()
+        new.get_by_role("button", name="another picture").click()
+        expect(new.locator(".drop")).to_be_visible()
+
+
+def test_a_name_with_markup_is_shown_as_text(chromium: Browser, desk: Bench) -> None:
+    with page(chromium) as new:
+        new.goto(desk.address)
+        drop(new, SMALL, "<img src=x onerror=alert(1)>.png")
+        settled(new)
+        assert new.locator("img[src=x]").count() == 0
+        assert "onerror" in new.title()  # it came through, as text
 
 
 def test_reload_in_the_middle_of_everything(chromium: Browser, desk: Bench) -> None:

@@ -29,6 +29,22 @@ export function drawingPlace(wire, touch, job, drawing) {
   ];
 }
 
+/**
+ * Where nothing was found to cut: another reading may find something.
+ * @param {Wire} wire
+ * @returns {Node[]}
+ */
+export function stuckPlace(wire) {
+  const ways = READINGS.map(([value, word, meaning]) =>
+    make("button", { type: "button", class: "quiet", click: () => wire.change({ do: "set", key: "read", value }) }, `${word}: ${meaning}`));
+  return [
+    make("h2", { id: "placename" }, "Drawing"),
+    make("p", {}, "Read it another way, or bring another picture:"),
+    ...ways,
+    make("button", { type: "button", class: "quiet", click: () => wire.post("/close") }, "another picture"),
+  ];
+}
+
 /** @param {Wire} wire @param {Touch} touch @param {OpenJob} job @param {Drawing} drawing */
 function paper(wire, touch, job, drawing) {
   const told = job.settings.paper_corners_px

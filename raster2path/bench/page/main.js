@@ -1,6 +1,6 @@
 /** The page: three places, one canvas, one column. Holds the rooms together and nothing else. */
 
-import { drawingPlace } from "./drawing.js";
+import { drawingPlace, stuckPlace } from "./drawing.js";
 import { listen, setLight, showHelp } from "./keys.js";
 import { the } from "./make.js";
 import { Notes } from "./notes.js";
@@ -47,6 +47,7 @@ function fillPlace() {
   const job = wire.state.open;
   const { drawing } = wire;
   const box = the("place", HTMLElement);
+  if (job?.trouble && !drawing) return fill(box, stuckPlace(wire));
   if (!job || !drawing) return box.replaceChildren();
   if (place === "drawing") fill(box, drawingPlace(wire, touch, job, drawing));
   if (place === "sign") fill(box, signPlace(wire, job, drawing));
@@ -74,6 +75,7 @@ function showState() {
   save.textContent = open.is_written ? "saved" : "save";
   save.className = open.is_written ? "" : "strong";
   if (!wire.drawing) sheet.clear();
+  if (open.trouble) wait(null);
   notes.take(wire.drawing);
   fillPlace();
   showBusy();
