@@ -6,18 +6,17 @@ that they are found again whatever else changes. From the first mark on the numb
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 from raster2path.errors import ExitStatus, UsageError
+from raster2path.held import Places, held_numbers, rounded
 from raster2path.job import Job
 from raster2path.jobfile import JobFile, read_job
 from raster2path.model import CutOrder
 from raster2path.pipeline import Progress, Result, make, quiet
 from raster2path.torch._found import FOUND_MM, in_picture, nearest_cut, nearest_tie, on_sheet
-
-Places = tuple[tuple[float, float], ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,25 +56,6 @@ def ranges(text: str) -> tuple[int, ...]:
     return tuple(out)
 
 
-def held_numbers(job: Job, result: Result) -> Job:
-    """The job with its order of cuts written down, once anything is done: numbers stay."""
-    by_hand = job.corrections
-    n_cuts = len(result.order.cuts)
-    if not (by_hand.done_px or by_hand.lost_ties_px or by_hand.strayed_px):
-        return job
-    if len(by_hand.order_px) == n_cuts:
-        return job
-    turn = result.picture.work_from_upright
-    places = tuple(
-        in_picture(result.plan.sign.art.placement, cut.pierce_mm, turn) for cut in result.order.cuts
-    )
-    return replace(job, corrections=replace(by_hand, order_px=_rounded(places)))
-
-
-def _rounded(places: Sequence[tuple[float, float]]) -> Places:
-    return tuple((round(x, 3), round(y, 3)) for x, y in places)
-
-
 def marked(job: Job, result: Result, marks: Marks) -> Job:
     """The job with these marks.
 
@@ -86,7 +66,7 @@ def marked(job: Job, result: Result, marks: Marks) -> Job:
     cuts, ties = result.order.cuts, plan.sign.ties
 
     def place(at: complex) -> tuple[float, float]:
-        return _rounded([in_picture(plan.sign.art.placement, at, turn)])[0]
+        return rounded([in_picture(plan.sign.art.placement, at, turn)])[0]
 
     def cut_of(at_px: tuple[float, float]) -> int:
         k, away = nearest_cut(plan, on_sheet(plan.sign.art.placement, at_px, turn))

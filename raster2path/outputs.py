@@ -17,6 +17,7 @@ from raster2path.guides.full_size import LONGEST_MM
 from raster2path.guides.on_photo import on_photo_png
 from raster2path.guides.punch import punch
 from raster2path.guides.svg import drawing_mm, guides_svg
+from raster2path.held import held_numbers
 from raster2path.job import Ground, MarkOut, Show, TorchRules
 from raster2path.jobfile import Made, digest_of, job_toml
 from raster2path.model import Stamp
@@ -167,8 +168,6 @@ def folder_files(
         "on-photo.png": on_photo_bytes(result),
         "as-hung.png": as_hung_png(result.order, stamp=result.stamp),
     }
-    from raster2path.going import held_numbers
-
     job = held_numbers(result.job, result)
     sha256 = {name: hashlib.sha256(content).hexdigest() for name, content in files.items()}
     toml = job_toml(

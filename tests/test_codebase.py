@@ -47,6 +47,59 @@ def test_shared_modules_do_not_know_rooms() -> None:
         assert own_imports(PACKAGE / f"{name}.py") <= SHARED
 
 
+STREAM = (
+    "errors", "units", "geometry", "material", "model", "job", "settings", "jobfile", "habits",
+    "check", "pipeline", "telling", "held", "outputs", "going", "errand", "_worker", "many", "cli",
+    "__init__", "__main__",
+)  # fmt: skip
+"""The files beside the rooms, in the order in which they may know each other."""
+
+
+def test_no_import_goes_against_the_stream() -> None:
+    """A file beside the rooms imports only those before it; fronts are for `cli` alone."""
+    there = {file.stem for file in PACKAGE.glob("*.py")}
+    assert there == set(STREAM), "a new file has no place in the stream yet"
+    for at, name in enumerate(STREAM):
+        known = own_imports(PACKAGE / f"{name}.py")
+        beside = {one for one in known if one.partition(".")[0] in there}
+        assert beside <= set(STREAM[:at]), name
+        if name != "cli":
+            assert not {one for one in known if one.partition(".")[0] in FRONTS}, name
+
+
+def test_no_files_import_each_other_in_a_circle() -> None:
+    """By depth-first search, imports inside functions counted."""
+    names = {
+        ".".join(file.relative_to(PACKAGE).with_suffix("").parts): file
+        for file in PACKAGE.rglob("*.py")
+    }
+    imports = {name: own_imports(file) & set(names) for name, file in names.items()}
+    done: set[str] = set()
+
+    def visit(name: str, way: tuple[str, ...]) -> None:
+        assert name not in way, " -> ".join((*way, name))
+        if name not in done:
+            for one in sorted(imports[name]):
+                visit(one, (*way, name))
+            done.add(name)
+
+    for name in names:
+        visit(name, ())
+
+
+LONG = {"make": "the whole road on one screen"}
+"""Functions over seventy-five lines, and why; sixty is what to aim at."""
+
+
+def test_functions_are_short() -> None:
+    """Seventy-five lines, a docstring not counted."""
+    for file in PACKAGE.rglob("*.py"):
+        for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.FunctionDef) and node.name not in LONG:
+                first = node.body[1] if ast.get_docstring(node) and node.body[1:] else node.body[0]
+                assert (node.end_lineno or 0) - first.lineno < 75, f"{file.name}: {node.name}"
+
+
 def test_every_file_says_what_belongs_in_it() -> None:
     for file in PACKAGE.rglob("*.py"):
         assert ast.get_docstring(ast.parse(file.read_text(encoding="utf-8"))), file
