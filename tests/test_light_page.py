@@ -28,6 +28,7 @@ from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
 
 from raster2path.geometry import to_points
 from raster2path.habits import FOLDER_VARIABLE
+from raster2path.light.board import pattern
 from raster2path.light.command import Memory
 from raster2path.light.registration import Bow, Mark, register
 
@@ -58,7 +59,7 @@ def job(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @contextlib.contextmanager
-def served(context: BrowserContext, job: Path, home: Path, *words: str) -> Iterator[str]:
+def served(context: BrowserContext | None, job: Path, home: Path, *words: str) -> Iterator[str]:
     """The address of the light, until the block ends."""
     command = [sys.executable, "-m", "raster2path", "light", str(job), "--no-browser"]
     process = subprocess.Popen(
@@ -74,7 +75,7 @@ def served(context: BrowserContext, job: Path, home: Path, *words: str) -> Itera
     try:
         yield found[0]
     finally:
-        for page in context.pages:
+        for page in context.pages if context is not None else ():
             page.close()
         process.send_signal(signal.SIGINT)
         try:
@@ -107,12 +108,33 @@ def context(browser: Browser) -> Iterator[BrowserContext]:
     one.on("console", lambda message: said.append(message.text))
     one.on("weberror", lambda error: said.append(str(error.error)))
     yield one
+    for page in one.pages:
+        page.close()
     one.close()
     assert not said
 
 
+@pytest.fixture(scope="module")
+def shared(job: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    """One light for all tests that don't care what was before: `opened` sets it back."""
+    with served(None, job, tmp_path_factory.mktemp("home")) as address:
+        yield address
+
+
+BEFORE = (
+    {"do": "marks", "mm": [[0, 0], [900, 0], [900, 600], [0, 600]]},
+    {"do": "cut", "number": 1},
+    {"do": "view", "view": "register"},
+    *(
+        {"do": "move", "mark": k, "x": x, "y": y}
+        for k, (x, y) in enumerate([(140, 80), (1140, 80), (1140, 640), (140, 640)])
+    ),
+    {"do": "select", "mark": 0},
+)
+
+
 def opened(context: BrowserContext, address: str) -> tuple[Page, Page]:
-    """The page for the hand and the page for the projector."""
+    """The page for the hand and the page for the projector, both as at the beginning."""
     hand = context.new_page()
     hand.goto(address)
     hand.wait_for_selector("html[data-shown]", state="attached")
@@ -121,6 +143,17 @@ def opened(context: BrowserContext, address: str) -> tuple[Page, Page]:
     light.wait_for_selector("html[data-shown]", state="attached")
     settled(light, lambda state: state["size_px"] == list(SIZE))
     return hand, light
+
+
+def set_back(page: Page) -> None:
+    """Crosses upright, nothing cut: whatever a test before has done."""
+    for act in BEFORE:
+        page.evaluate(
+            """(act) => fetch("/act", { method: "POST", body: JSON.stringify(act),
+                headers: { "content-type": "application/json" } })""",
+            act,
+        )
+    settled(page, lambda state: state["selected"] == 0)
 
 
 def state_of(page: Page) -> dict[str, Any]:
@@ -184,33 +217,29 @@ def put(page: Page, wanted: tuple[complex, ...] = WANTED) -> dict[str, Any]:
     return settled(page)
 
 
-def test_dragged_crosses_are_found_by_their_own_light(
-    context: BrowserContext, job: Path, tmp_path: Path
-) -> None:
-    with served(context, job, tmp_path) as address:
-        _, light = opened(context, address)
-        state = put(light)
-        picture = seen(light)
-        for mark in state["marks"]:
-            computed = complex(*mark["px"])
-            assert abs(cross_seen(picture, computed) - computed) < 1
+def test_dragged_crosses_are_found_by_their_own_light(context: BrowserContext, shared: str) -> None:
+    _, light = opened(context, shared)
+    set_back(light)
+    state = put(light)
+    picture = seen(light)
+    for mark in state["marks"]:
+        computed = complex(*mark["px"])
+        assert abs(cross_seen(picture, computed) - computed) < 1
 
 
-def test_the_check_lines_lie_where_the_map_puts_them(
-    context: BrowserContext, job: Path, tmp_path: Path
-) -> None:
+def test_the_check_lines_lie_where_the_map_puts_them(context: BrowserContext, shared: str) -> None:
     """Crossings of the two rules with the sheet's 100 mm lines, measured on the screen."""
-    with served(context, job, tmp_path) as address:
-        _, light = opened(context, address)
-        state = put(light)
-        light.keyboard.press("g")
-        settled(light, lambda s: s["view"] == "check")
-        marks = [Mark(complex(*m["mm"]), complex(*m["px"])) for m in state["marks"]]
-        there = register(marks, size_px=SIZE)
-        picture = seen(light)
-        for mm in (100 + 300j, 400 + 100j, 700 + 100j, 100 + 500j):
-            (x, y), *_ = there.to_px(to_points([mm]))
-            assert abs(cross_seen(picture, complex(x, y)) - complex(x, y)) < 1
+    _, light = opened(context, shared)
+    set_back(light)
+    state = put(light)
+    light.keyboard.press("g")
+    settled(light, lambda s: s["view"] == "check")
+    marks = [Mark(complex(*m["mm"]), complex(*m["px"])) for m in state["marks"]]
+    there = register(marks, size_px=SIZE)
+    picture = seen(light)
+    for mm in (100 + 300j, 400 + 100j, 700 + 100j, 100 + 500j):
+        (x, y), *_ = there.to_px(to_points([mm]))
+        assert abs(cross_seen(picture, complex(x, y)) - complex(x, y)) < 1
 
 
 def test_a_bowed_lens_is_allowed_for_on_the_screen(
@@ -237,104 +266,98 @@ def test_a_bowed_lens_is_allowed_for_on_the_screen(
             assert abs(complex(*straight) - complex(x, y)) > 1.5
 
 
-def test_torch_lines_are_lit_where_they_are_cut(
-    context: BrowserContext, job: Path, tmp_path: Path
-) -> None:
-    with served(context, job, tmp_path) as address:
-        _, light = opened(context, address)
-        state = put(light)
-        light.keyboard.press("m")
-        settled(light, lambda s: s["view"] == "mark")
-        scene = light.evaluate("fetch('/scene').then((answer) => answer.json())")
-        marks = [Mark(complex(*m["mm"]), complex(*m["px"])) for m in state["marks"]]
-        there = register(marks, size_px=SIZE)
-        bright = seen(light).max(axis=2) > 150
-        torch = [i for i, _, thick, is_dashed in state_of(light)["lit"]["strokes"] if thick >= 2]
-        assert len(torch) >= 4
-        for index in torch:
-            px = there.to_px(np.array(scene["strokes"][index]).reshape(-1, 2))
-            hit = bright[px[:, 1].astype(int), px[:, 0].astype(int)]
-            assert hit.mean() > 0.95
+def test_torch_lines_are_lit_where_they_are_cut(context: BrowserContext, shared: str) -> None:
+    _, light = opened(context, shared)
+    set_back(light)
+    state = put(light)
+    light.keyboard.press("m")
+    settled(light, lambda s: s["view"] == "mark")
+    scene = light.evaluate("fetch('/scene').then((answer) => answer.json())")
+    marks = [Mark(complex(*m["mm"]), complex(*m["px"])) for m in state["marks"]]
+    there = register(marks, size_px=SIZE)
+    bright = seen(light).max(axis=2) > 150
+    torch = [i for i, _, thick, is_dashed in state_of(light)["lit"]["strokes"] if thick >= 2]
+    assert len(torch) >= 4
+    for index in torch:
+        px = there.to_px(np.array(scene["strokes"][index]).reshape(-1, 2))
+        hit = bright[px[:, 1].astype(int), px[:, 0].astype(int)]
+        assert hit.mean() > 0.95
 
 
 def test_keys_alone_register_and_step_through_all_cuts(
-    context: BrowserContext, job: Path, tmp_path: Path
+    context: BrowserContext, shared: str
 ) -> None:
-    with served(context, job, tmp_path) as address:
-        hand, light = opened(context, address)
-        before = complex(*state_of(light)["marks"][1]["px"])
-        light.keyboard.press("2")
-        for key in ("Control+ArrowLeft", "Shift+ArrowDown", "ArrowRight", "ArrowRight"):
-            light.keyboard.press(key)
-        wanted = before + (-10 + 0.2 + 1j)
-        settled(light, lambda s: abs(complex(*s["marks"][1]["px"]) - wanted) < 0.06)
-        light.keyboard.press("m")
-        settled(light, lambda s: s["view"] == "mark")
-        dark = seen(light)
-        light.keyboard.press("b")
-        settled(light, lambda s: s["is_blank"])
-        assert seen(light).max() == 0
-        light.keyboard.press("b")
-        settled(light, lambda s: not s["is_blank"])
-        assert np.abs(seen(light) - dark).max() == 0
-        n_cuts = state_of(light)["n_cuts"]
-        shown = []
-        for number in range(1, n_cuts + 1):
-            light.keyboard.press("PageDown" if number % 2 else "Space")
-            state = settled(light, lambda s, n=number: s["view"] == "next" and s["cut"] == n)
-            shown.append(seen(light))
-            assert hand.locator("#told").inner_text().startswith(f"cut {number}: ")
-            assert state["told_cut"].startswith(f"cut {number}: ")
-        for one, other in itertools.pairwise(shown):
-            assert np.abs(one - other).max() > 100
-        light.keyboard.press("PageUp")
-        settled(light, lambda s: s["cut"] == n_cuts - 1)
-        assert np.abs(seen(light) - shown[-2]).max() == 0
+    hand, light = opened(context, shared)
+    set_back(light)
+    before = complex(*state_of(light)["marks"][1]["px"])
+    light.keyboard.press("2")
+    for key in ("Control+ArrowLeft", "Shift+ArrowDown", "ArrowRight", "ArrowRight"):
+        light.keyboard.press(key)
+    wanted = before + (-10 + 0.2 + 1j)
+    settled(light, lambda s: abs(complex(*s["marks"][1]["px"]) - wanted) < 0.06)
+    light.keyboard.press("m")
+    settled(light, lambda s: s["view"] == "mark")
+    dark = seen(light)
+    light.keyboard.press("b")
+    settled(light, lambda s: s["is_blank"])
+    assert seen(light).max() == 0
+    light.keyboard.press("b")
+    settled(light, lambda s: not s["is_blank"])
+    assert np.abs(seen(light) - dark).max() == 0
+    n_cuts = state_of(light)["n_cuts"]
+    shown = []
+    for number in range(1, n_cuts + 1):
+        light.keyboard.press("PageDown" if number % 2 else "Space")
+        state = settled(light, lambda s, n=number: s["view"] == "next" and s["cut"] == n)
+        shown.append(seen(light))
+        assert hand.locator("#told").inner_text().startswith(f"cut {number}: ")
+        assert state["told_cut"].startswith(f"cut {number}: ")
+    for one, other in itertools.pairwise(shown):
+        assert np.abs(one - other).max() > 100
+    light.keyboard.press("PageUp")
+    settled(light, lambda s: s["cut"] == n_cuts - 1)
+    assert np.abs(seen(light) - shown[-2]).max() == 0
 
 
-def test_buttons_fit_a_glove_and_turn_pages(
-    context: BrowserContext, job: Path, tmp_path: Path
-) -> None:
-    with served(context, job, tmp_path) as address:
-        hand, light = opened(context, address)
-        for view in ("register", "next"):
-            hand.click(f"[data-view={view}]")
-            settled(light, lambda s, v=view: s["view"] == v)
-            boxes = [b.bounding_box() for b in hand.locator("main button:visible").all()]
-            assert len(boxes) >= 8
-            for box in boxes:
-                assert box is not None
-                assert box["width"] >= GLOVE_PX
-                assert box["height"] >= GLOVE_PX
-        hand.click("[data-step='1']")
-        settled(light, lambda s: s["cut"] == 2)
-        hand.click("[data-do=blank]")
-        settled(light, lambda s: s["is_blank"])
-        hand.click("[data-do=blank]")
-        settled(light, lambda s: not s["is_blank"])
+def test_buttons_fit_a_glove_and_turn_pages(context: BrowserContext, shared: str) -> None:
+    hand, light = opened(context, shared)
+    set_back(light)
+    for view in ("register", "next"):
+        hand.click(f"[data-view={view}]")
+        settled(light, lambda s, v=view: s["view"] == v)
+        boxes = [b.bounding_box() for b in hand.locator("main button:visible").all()]
+        assert len(boxes) >= 8
+        for box in boxes:
+            assert box is not None
+            assert box["width"] >= GLOVE_PX
+            assert box["height"] >= GLOVE_PX
+    hand.click("[data-step='1']")
+    settled(light, lambda s: s["cut"] == 2)
+    hand.click("[data-do=blank]")
+    settled(light, lambda s: s["is_blank"])
+    hand.click("[data-do=blank]")
+    settled(light, lambda s: not s["is_blank"])
 
 
-def test_buttons_move_a_cross_and_set_other_marks(
-    context: BrowserContext, job: Path, tmp_path: Path
-) -> None:
-    with served(context, job, tmp_path) as address:
-        hand, light = opened(context, address)
-        x, y = state_of(light)["marks"][0]["px"]
-        hand.click("[data-nudge='1,0']")
-        hand.click("#fine")
-        hand.click("[data-nudge='0,1']")
-        settled(
-            light,
-            lambda s: abs(complex(*s["marks"][0]["px"]) - complex(x + 0.1, y + 1)) < 0.06,
-        )
-        hand.fill("#mm", "0,0 900,0 900,600 0,600 450,300 450,0")
-        hand.click("#places button")
-        settled(light, lambda s: len(s["marks"]) == 6)
-        assert hand.locator("#marks button").count() == 6
-        hand.fill("#mm", "0,0 900,0 nonsense")
-        hand.click("#places button")
-        hand.wait_for_selector("#trouble:not([hidden])")
-        assert "expected marks as X,Y" in hand.locator("#trouble").inner_text()
+def test_buttons_move_a_cross_and_set_other_marks(context: BrowserContext, shared: str) -> None:
+    hand, light = opened(context, shared)
+    set_back(light)
+    x, y = state_of(light)["marks"][0]["px"]
+    hand.click("[data-nudge='1,0']")
+    hand.click("#fine")
+    hand.click("[data-nudge='0,1']")
+    settled(
+        light,
+        lambda s: abs(complex(*s["marks"][0]["px"]) - complex(x + 0.1, y + 1)) < 0.06,
+    )
+    hand.fill("#mm", "0,0 900,0 900,600 0,600 450,300 450,0")
+    hand.click("#places button")
+    settled(light, lambda s: len(s["marks"]) == 6)
+    assert hand.locator("#marks button").count() == 6
+    hand.fill("#mm", "0,0 900,0 nonsense")
+    hand.click("#places button")
+    hand.wait_for_selector("#trouble:not([hidden])")
+    assert "expected marks as X,Y" in hand.locator("#trouble").inner_text()
 
 
 def test_crosses_are_remembered_next_time(
@@ -353,13 +376,11 @@ def test_crosses_are_remembered_next_time(
         assert state_of(light)["marks"] != held
 
 
-def test_the_pattern_fills_the_picture(context: BrowserContext, job: Path, tmp_path: Path) -> None:
-    from raster2path.light.photograph import pattern
-
-    with served(context, job, tmp_path) as address:
-        hand, light = opened(context, address)
-        hand.click("[data-view=pattern]")
-        settled(light, lambda s: s["view"] == "pattern")
-        light.wait_for_function("document.querySelector('#pattern').complete")
-        light.wait_for_timeout(100)
-        assert np.abs(seen(light)[..., 0] - pattern(SIZE)).max() <= 2
+def test_the_pattern_fills_the_picture(context: BrowserContext, shared: str) -> None:
+    hand, light = opened(context, shared)
+    set_back(light)
+    hand.click("[data-view=pattern]")
+    settled(light, lambda s: s["view"] == "pattern")
+    light.locator("#pattern").evaluate("(picture) => picture.decode()")
+    light.wait_for_timeout(100)
+    assert np.abs(seen(light)[..., 0] - pattern(SIZE)).max() <= 2

@@ -10,21 +10,21 @@ from typing import Any
 
 import cv2
 import numpy as np
+import numpy.typing as npt
 import pytest
 
 from raster2path.errors import NothingFoundError, UnreadableError
 from raster2path.geometry import Points, to_points
+from raster2path.light.board import board_for, pattern
 from raster2path.light.photograph import (
     LEAST_CROSSINGS,
-    Colour,
-    board_for,
-    pattern,
     read_photograph,
     sight,
 )
 from raster2path.light.registration import mapped
 from tests.test_light_registration import CORNERS, SHEET_MM, SIZE_PX, Projector, landing_mm
 
+Colour = npt.NDArray[np.uint8]
 PHOTO_PX = (1600, 1200)
 EXPECTED = np.array([[200, 120], [2360, 120], [2360, 1480], [200, 1480]], np.float64)
 

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from raster2path.bench.guard import Door
-from raster2path.light.photograph import pattern
+from raster2path.light.board import pattern
 from raster2path.light.registration import Mark
 from raster2path.light.scene import Scene, light_up
 from raster2path.light.serve import Lamp, light_app

@@ -28,7 +28,8 @@ from raster2path.bench.guard import Door, Guard, listen
 from raster2path.errors import Raster2PathError, UsageError
 from raster2path.geometry import to_points
 from raster2path.light import session as acts
-from raster2path.light.photograph import pattern, read_photograph, sight
+from raster2path.light.board import pattern
+from raster2path.light.photograph import read_photograph, sight
 from raster2path.light.registration import Mark, Registration
 from raster2path.light.scene import Scene
 from raster2path.light.session import Json, Session, SizePx
