@@ -309,6 +309,27 @@ def test_a_name_with_markup_is_shown_as_text(chromium: Browser, desk: Bench) -> 
         assert "onerror" in new.title()  # it came through, as text
 
 
+def test_inches_everywhere_when_chosen(chromium: Browser, desk: Bench) -> None:
+    with page(chromium) as new:
+        laid(new, desk)
+        go(new, "Sign")
+        with one_step(new):
+            new.get_by_label("width, in mm").fill("24in")
+            new.keyboard.press("Enter")
+        new.locator("#more").click()
+        with one_step(new):
+            new.get_by_role("button", name="inches").click()
+        new.keyboard.press("Escape")
+        expect(new.get_by_label("width, in in")).to_have_value("24")
+        expect(new.locator("#rule")).to_contain_text("in")
+        assert desk.toml()["settings"]["units"] == "in"
+        assert desk.toml()["settings"]["width_mm"] == pytest.approx(609.6)
+        with one_step(new):
+            new.get_by_label("width, in in").fill("20")  # a plain number is an inch now
+            new.keyboard.press("Enter")
+        assert desk.toml()["settings"]["width_mm"] == pytest.approx(508.0)
+
+
 def test_reload_in_the_middle_of_everything(chromium: Browser, desk: Bench) -> None:
     with page(chromium) as new:
         laid(new, desk)

@@ -15,6 +15,7 @@ from raster2path.guides.svg import path_data
 from raster2path.model import Cut, Note, Outlines, Paths, Tie
 from raster2path.pipeline import Result
 from raster2path.torch.tally import tally
+from raster2path.units import Units
 
 Json = dict[str, Any]
 
@@ -74,7 +75,7 @@ def drawing_of(result: Result, *, number: int, is_final: bool) -> Json:
         "cuts": [_cut(k, cut) for k, cut in enumerate(result.order.cuts)],
         "kerf_mm": result.plan.kerf_mm,
         "how": result.order.how,
-        "notes": [_note(note) for note in result.notes],
+        "notes": [_note(note, result.stamp.units) for note in result.notes],
         "sums": _sums(result),
     }
 
@@ -235,15 +236,16 @@ def _cut(number: int, cut: Cut) -> Json:
     }
 
 
-def _note(note: Note) -> Json:
+def _note(note: Note, units: Units) -> Json:
+    sentence = note.sentence[:1].upper() + note.sentence[1:].rstrip(".") + "."
     return {
         "kind": note.kind.value,
         "is_fault": note.kind.is_fault,
         "rank": note.kind.rank,
-        "sentence": note.sentence[:1].upper() + note.sentence[1:].rstrip(".") + ".",
+        "sentence": units.told(sentence),
         "at_mm": None if note.place_mm is None else _pair(note.place_mm),
         "size_mm": note.size_mm,
-        "remedy": note.remedy,
+        "remedy": None if note.remedy is None else units.told(note.remedy),
     }
 
 

@@ -26,7 +26,7 @@ const HELP = /** @type {[string, string][]} */ ([
 ]);
 
 /**
- * @typedef {{sheet: Sheet, touch: Touch, wire: Wire, go: (place: string) => void, next: () => void, save: () => void, finished: () => void, again: () => void}} Bench
+ * @typedef {{sheet: Sheet, touch: Touch, wire: Wire, go: (place: string) => void, next: () => void, save: () => void, finished: () => void}} Bench
  */
 
 /** @param {Bench} bench */
@@ -110,7 +110,7 @@ export function showHelp(bench) {
     make("div", { class: "row" },
       make("button", { type: "button", class: "outlined", click: () => bench.wire.post("/close").then(() => dialog.close()) }, "another picture"),
       make("button", { type: "button", class: "outlined", click: () => { setLight(light); showHelp(bench); } }, `${light} page`),
-      make("button", { type: "button", class: "outlined", click: () => { units.inch = !units.inch; bench.again(); showHelp(bench); } }, units.inch ? "millimetres" : "inches")),
+      make("button", { type: "button", class: "outlined", click: () => bench.wire.change({ do: "set", key: "units", value: units.inch ? "mm" : "in" }).then(() => showHelp(bench)) }, units.inch ? "millimetres" : "inches")),
     make("table", {}, make("tbody", {}, ...HELP.map(([key, words]) => make("tr", {}, make("th", { scope: "row" }, key), make("td", {}, words))))),
     make("div", { class: "row" }, make("button", { type: "button", class: "strong", click: () => dialog.close() }, "back to the bench")),
   );

@@ -10,6 +10,7 @@ import { showFinished, signPlace, sizeWords } from "./sign.js";
 import { bring, showStart, wait } from "./start.js";
 import { Steel } from "./steel.js";
 import { Touch } from "./touch.js";
+import { units } from "./units.js";
 import { Wire } from "./wire.js";
 import { hush } from "./words.js";
 
@@ -67,6 +68,9 @@ function showState() {
     showStart(wire, wire.state);
     return;
   }
+  const isOther = units.inch !== (open.settings.units === "in");
+  units.inch = open.settings.units === "in";
+  if (isOther) sheet.moved();
   document.title = `${open.name} · the bench`;
   the("title", HTMLHeadingElement).textContent = open.name;
   the("undo", HTMLButtonElement).disabled = !open.can_undo;
@@ -167,10 +171,6 @@ const bench = {
   sheet, touch, wire, go, save,
   next: () => notes.next(),
   finished: showFinished,
-  again: () => {
-    showState();
-    sheet.moved();
-  },
 };
 the("more", HTMLButtonElement).addEventListener("click", () => showHelp(bench));
 listen(bench);

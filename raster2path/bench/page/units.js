@@ -1,14 +1,8 @@
 /** Millimetres, or inches where they were chosen; the server only ever hears millimetres. */
 
-const KEY = "raster2path-units";
-
 export const units = {
-  get inch() {
-    return localStorage.getItem(KEY) === "in";
-  },
-  set inch(value) {
-    localStorage.setItem(KEY, value ? "in" : "mm");
-  },
+  /** as the job says */
+  inch: false,
   get word() {
     return this.inch ? "in" : "mm";
   },
