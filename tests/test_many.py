@@ -345,3 +345,27 @@ def test_a_task_that_an_engine_loses_is_told(quay: Path) -> None:
     assert outcomes[NAMES[0]].status is ExitStatus.OUR_FAULT
     assert "KeyError: 'node 7 is gone'" in outcomes[NAMES[0]].line
     assert sum(o.status is ExitStatus.DONE for o in outcomes.values()) == 3
+
+
+def test_interrupted_and_taken_up_again(quay: Path) -> None:
+    """Ctrl-C after the first line: what is begun is finished, nothing is half-written."""
+    for k in range(8):
+        slab(quay / f"reed {k}.png", 20 + 3 * k)
+    command = [sys.executable, "-m", "raster2path", "guide", str(quay), "--jobs", "2"]
+    with subprocess.Popen(
+        command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True
+    ) as run:
+        assert run.stdout is not None
+        assert "read as solid" in run.stdout.readline()
+        os.killpg(run.pid, signal.SIGINT)
+        _, said = run.communicate(timeout=120)
+        assert run.returncode == 130, said
+    assert "interrupted" in said
+    assert "Traceback" not in said
+    assert not list(quay.rglob("*.part"))
+    n_begun = len(list(quay.glob("*-job")))
+    assert 1 <= n_begun < len(NAMES) + 8
+    assert all((folder / "job.toml").is_file() for folder in quay.glob("*-job"))
+    outcomes = list(guide_many([quay]))
+    assert sum(o.is_kept for o in outcomes) == n_begun
+    assert sum(o.status is ExitStatus.DONE for o in outcomes) == len(NAMES) + 8
