@@ -48,7 +48,7 @@ def drag_a_tie(page: Page) -> None:
     page.mouse.move(x, y)
     page.mouse.down()
     for k in range(N_MOVES):
-        page.mouse.move(x + k % 7, y + k % 5)
+        page.mouse.move(x + 12 + k % 7, y + k % 5)
         page.wait_for_timeout(120)
     took = page.evaluate("performance.getEntriesByName('tie tried').map((e) => e.duration)")
     slow = sorted(took)[int(0.95 * len(took))]
@@ -91,15 +91,17 @@ def main() -> None:
         assert bench.stdout is not None
         found = re.search(r"http://\S+", bench.stdout.readline())
         assert found is not None
-        browser = shutil.which("chromium") or shutil.which("google-chrome")
-        chromium = play.chromium.launch(executable_path=browser, args=["--no-sandbox"])
-        page = chromium.new_page(viewport={"width": 1280, "height": 800})
-        page.set_default_timeout(PATIENCE_MS)
-        page.goto(found[0])
-        measure(page, picture)
-        chromium.close()
-        bench.terminate()
-        bench.wait()
+        try:
+            browser = shutil.which("chromium") or shutil.which("google-chrome")
+            chromium = play.chromium.launch(executable_path=browser, args=["--no-sandbox"])
+            page = chromium.new_page(viewport={"width": 1280, "height": 800})
+            page.set_default_timeout(PATIENCE_MS)
+            page.goto(found[0])
+            measure(page, picture)
+            chromium.close()
+        finally:
+            bench.terminate()
+            bench.wait()
 
 
 if __name__ == "__main__":

@@ -92,7 +92,7 @@ export class Touch {
     if (this.fingers.size === 2) return this.#pinch(finger, at);
     if (this.brush) this.#brushed(event, "move");
     else if (this.isBoxing) this.#boxed(event, "move");
-    else if (this.drag) this.drag(event, "move");
+    else if (this.drag && !this.isTap) this.drag(event, "move");
     else if (!this.isTap) this.sheet.pan(at[0] - finger.at[0], at[1] - finger.at[1]);
     finger.at = at;
   }
