@@ -15,6 +15,7 @@ import os
 import random
 import re
 import resource
+import signal
 import struct
 import sys
 import tempfile
@@ -37,7 +38,7 @@ from raster2path.picture.photo import open_picture
 from raster2path.settings import SETTINGS, Said, with_said
 
 LONGEST_S = 20.0
-"""No input may take longer, on a busy machine; the process is ended with a traceback."""
+"""Of processor time: no input may take longer. The process is ended with a traceback."""
 
 MOST_MB = 3000
 """Resident memory; the largest picture that is accepted takes about two thirds of it."""
@@ -272,12 +273,13 @@ def run(first: int, last: int) -> Counter[str]:
     """
     most = (MOST_MB + 3000) << 20
     resource.setrlimit(resource.RLIMIT_AS, (most, most))
+    faulthandler.register(signal.SIGPROF, chain=True)
     with tempfile.TemporaryDirectory() as place, warnings.catch_warnings():
         warnings.simplefilter("ignore")
         fuzz = Fuzz(Path(place))
         slowest = (0.0, 0)
         for number in range(first, last):
-            faulthandler.dump_traceback_later(LONGEST_S, exit=True)
+            signal.setitimer(signal.ITIMER_PROF, LONGEST_S)
             os.write(2, f"\r{number}".encode())
             since = time.process_time()
             try:
@@ -286,7 +288,7 @@ def run(first: int, last: int) -> Counter[str]:
                 name = fuzz.make(number)[0]
                 raise AssertionError(f"input {number} ({name}): {error!r}") from error
             slowest = max(slowest, (time.process_time() - since, number))
-        faulthandler.cancel_dump_traceback_later()
+        signal.setitimer(signal.ITIMER_PROF, 0)
         peak_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024
         if peak_mb > MOST_MB:
             raise AssertionError(f"{peak_mb} MB were needed, expected at most {MOST_MB}")

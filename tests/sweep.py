@@ -8,6 +8,7 @@ that there is nothing to cut: never guides that look ready and are wrong.
 from __future__ import annotations
 
 import faulthandler
+import signal
 import sys
 import tempfile
 import time
@@ -30,8 +31,8 @@ from tests.sound import unsound
 Image = npt.NDArray[np.uint8]
 Rng = np.random.Generator
 
-LONGEST_S = 180.0
-"""One drawing may not take longer, on a busy machine."""
+LONGEST_S = 120.0
+"""Of processor time: one drawing may not take longer. The process is ended with a traceback."""
 
 
 def _paper(rng: Rng) -> Image:
@@ -234,9 +235,10 @@ def attempt(number: int, folder: Path) -> str:
 def run(first: int, last: int, *, keep_on: bool = False) -> Counter[str]:
     """Try the drawings with these numbers; with `keep_on`, print findings instead of stopping."""
     seen: Counter[str] = Counter()
+    faulthandler.register(signal.SIGPROF, chain=True)
     with tempfile.TemporaryDirectory() as place:
         for number in range(first, last):
-            faulthandler.dump_traceback_later(LONGEST_S, exit=True)
+            signal.setitimer(signal.ITIMER_PROF, LONGEST_S)
             since = time.process_time()
             try:
                 seen[attempt(number, Path(place))] += 1
@@ -253,7 +255,7 @@ def run(first: int, last: int, *, keep_on: bool = False) -> Counter[str]:
             if (took := time.process_time() - since) > 15:
                 sys.stdout.write(f"{number} took {took:.0f} s\n")
                 sys.stdout.flush()
-    faulthandler.cancel_dump_traceback_later()
+    signal.setitimer(signal.ITIMER_PROF, 0)
     return seen
 
 
