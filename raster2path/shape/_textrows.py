@@ -32,6 +32,7 @@ BEND_RAD = math.radians(38)
 """Most that a row turns from one mark to the next; letters' middles lie up and down of it, too."""
 STRAY = 0.35
 """How far, in sizes, a mark's middle may lie off a row's arc."""
+LEVEL_RAD = 0.45
 FITS = 0.12
 """How far, in heights, a mark may stand off the row that it is taken into."""
 WORTH_BENDING = 0.6
@@ -79,6 +80,11 @@ class Row:
             starts=self.starts[at],
             stops=self.stops[at],
         )
+
+    @property
+    def is_level(self) -> bool:
+        """True for a straight row that leans little."""
+        return self.centre is None and abs(float(np.angle(self.directions[0]))) < LEVEL_RAD
 
     @property
     def heights(self) -> Floats:

@@ -23,7 +23,6 @@ DOUBT = (3.0, 1.75, 1.0, 0.5)
 more such rows than made-up signs have."""
 ASTRAY = 0.6
 """Taken off those of rows that are not level, as well: reeds and feathers stand in such rows."""
-LEVEL_RAD = 0.45
 MOST_MARKS = 500
 MOST_INSIDE = 4
 """A letter has two counters at most; an outlined or ornate one, a few more."""
@@ -138,8 +137,7 @@ def _families(
 
 def _doubt(row: Row) -> float:
     doubt = DOUBT[min(len(row.members), len(DOUBT)) - 1]
-    is_level = row.centre is None and abs(float(np.angle(row.directions[0]))) < LEVEL_RAD
-    return doubt if is_level else doubt + ASTRAY
+    return doubt if row.is_level else doubt + ASTRAY
 
 
 def _take_in(marks: Sequence[Mark], row: Row, mean: float, odds: Floats) -> None:

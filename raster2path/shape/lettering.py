@@ -32,6 +32,8 @@ FOUND_MM = 25.0
 """A place said by hand means the edge nearest to it, no further off than this."""
 ASK_ROW = (-2.0, 1.5)
 """Log odds between which a row could be either; outside, the table is right in 98 of 100."""
+ASK_ASTRAY = (-0.6, 1.5)
+"""The same for rows that aren't level: a drawing is full of them."""
 ASK_LONE = (-4.5, 1.5)
 LARGE_SHARE = 0.12
 """A lone mark is asked about where it is so large a part of the drawing."""
@@ -317,7 +319,7 @@ def _questions(
     asked = []
     for row, odds in zip(verdict.rows, verdict.row_odds, strict=True):
         is_lone = len(row.members) == 1
-        low, high = ASK_LONE if is_lone else ASK_ROW
+        low, high = ASK_LONE if is_lone else ASK_ROW if row.is_level else ASK_ASTRAY
         hull = np.concatenate([marks[k].hull for k in row.members])
         long = math.hypot(float(np.ptp(hull.real)), float(np.ptp(hull.imag)))
         if low < odds < high and long >= (LARGE_SHARE if is_lone else SMALL_SHARE) * size:
