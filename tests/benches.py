@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import contextlib
+import os
 import re
 import shutil
 import signal
@@ -67,7 +68,10 @@ def bench(jobs: Path, *words: str, port: int = 0) -> Iterator[Bench]:
     """Start a bench and wait for its address."""
     command = [sys.executable, "-m", "raster2path", "bench", "--no-browser", "-o", str(jobs)]
     process = subprocess.Popen(
-        [*command, "--port", str(port), *words], stdout=subprocess.PIPE, text=True
+        [*command, "--port", str(port), *words],
+        stdout=subprocess.PIPE,
+        text=True,
+        env={**os.environ, "RASTER2PATH_HOME": str(jobs.parent / "habits")},
     )
     assert process.stdout is not None
     line = process.stdout.readline()

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import re
+import tomllib
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
+import httpx
 import pytest
 from PIL import Image
 from playwright.sync_api import Browser, Page, expect
@@ -402,6 +404,21 @@ def test_keys_alone_lead_from_place_to_place_and_say_what_they_do(
         with new.expect_download() as coming:
             new.get_by_role("link", name="save the picture").click()
         assert coming.value.path().read_bytes().startswith(b"\x89PNG")
+
+
+def test_the_job_is_lit_and_its_minutes_are_remembered(chromium: Browser, desk: Bench) -> None:
+    with page(chromium) as new:
+        laid(new, desk)
+        go(new, "Steel")
+        new.get_by_role("button", name="light it").click()
+        lit = new.get_by_role("link", name="open the light").get_attribute("href") or ""
+        assert re.match(r"http://127\.0\.0\.1:\d+/", lit)
+        assert httpx.get(lit).status_code == 303  # it is there, and trades its token
+        new.get_by_label("minutes that it took").fill("240")
+        new.keyboard.press("Enter")
+        expect(new.locator("#say")).to_have_text("remembered for the next estimate")
+    kept = tomllib.loads((desk.jobs.parent / "habits" / "habits.toml").read_text())
+    assert kept["finished"][0]["minutes"] == 240
 
 
 def test_files_to_take_along(chromium: Browser, desk: Bench) -> None:

@@ -73,8 +73,7 @@ export class Steel {
       start.textContent = "lighting …";
       const told = await this.wire.post("/light", {});
       this.lit = told?.address;
-      start.textContent = this.lit ? "light it anew" : "light it";
-      place.replaceChildren(start, ...shown());
+      this.wire.dispatchEvent(new Event("state")); // what was here is drawn anew meanwhile
     });
     place.append(start, ...shown());
     const minutes = make("input", { type: "text", inputmode: "numeric", "aria-label": "minutes that it took", "data-key": "took", placeholder: "…" });
