@@ -236,27 +236,41 @@ def run(first: int, last: int, *, keep_on: bool = False) -> Counter[str]:
     """Try the drawings with these numbers; with `keep_on`, print findings instead of stopping."""
     seen: Counter[str] = Counter()
     faulthandler.register(signal.SIGPROF, chain=True)
-    with tempfile.TemporaryDirectory() as place:
-        for number in range(first, last):
-            signal.setitimer(signal.ITIMER_PROF, LONGEST_S)
-            since = time.process_time()
-            try:
-                seen[attempt(number, Path(place))] += 1
-            except Exception as error:
-                if not keep_on:
-                    raise
-                at = error.__traceback__
-                while at is not None and at.tb_next is not None:
-                    at = at.tb_next
-                where = "" if at is None else f"{at.tb_frame.f_code.co_filename}:{at.tb_lineno}"
-                sys.stdout.write(f"{number} {type(error).__name__}: {error} {where}\n")
-                sys.stdout.flush()
-                seen["found"] += 1
-            if (took := time.process_time() - since) > 15:
-                sys.stdout.write(f"{number} took {took:.0f} s\n")
-                sys.stdout.flush()
-    signal.setitimer(signal.ITIMER_PROF, 0)
+    try:
+        with tempfile.TemporaryDirectory() as place:
+            for number in range(first, last):
+                signal.setitimer(signal.ITIMER_PROF, LONGEST_S)
+                seen[_one(number, Path(place), keep_on=keep_on)] += 1
+    finally:
+        signal.setitimer(signal.ITIMER_PROF, 0)
     return seen
+
+
+def _one(number: int, folder: Path, *, keep_on: bool) -> str:
+    """What came of a drawing; a finding is told, or raised."""
+    since = time.process_time()
+    try:
+        came = attempt(number, folder)
+    except Exception as error:
+        if not keep_on:
+            raise
+        at = error.__traceback__
+        while at is not None and at.tb_next is not None:
+            at = at.tb_next
+        where = "" if at is None else f"{at.tb_frame.f_code.co_filename}:{at.tb_lineno}"
+        came = "found"
+        _say(f"{number} {type(error).__name__}: {error} {where}")
+    if (took := time.process_time() - since) > SLOW_S:
+        _say(f"{number} took {took:.0f} s")
+    return came
+
+
+SLOW_S = 15.0
+
+
+def _say(line: str) -> None:
+    sys.stdout.write(f"{line}\n")
+    sys.stdout.flush()
 
 
 if __name__ == "__main__":

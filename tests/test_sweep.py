@@ -17,7 +17,7 @@ from tests.sound import unsound
 from tests.sweep import DRAWINGS, run
 
 
-@pytest.mark.parametrize("first", [0, 9, 18, 27, 36, 45, 54, 63])
+@pytest.mark.parametrize("first", [0, 9, 18, 27, 45])
 def test_made_up_drawings_hold_or_are_stamped(first: int) -> None:
     """One of each kind, each nine in another reading."""
     seen = run(first, first + len(DRAWINGS))
