@@ -347,10 +347,12 @@ def _question(
     what = "letter" if is_lone else "word"
     taken = "lettering" if is_lettering else "a drawing"
     other = "organic" if is_lettering else "lettering"
+    if_so = "if it is not" if is_lettering else "if it is"
     return Note(
         NoteKind.DOUBT,
         f"Is this a {what}? It is taken for {taken}",
         complex(*middle),
         abs(high - low) * outlines.placement.mm_per_px,
-        f"if not, {other}_boxes_px = [[{x:.0f}, {y:.0f}, {width:.0f}, {height:.0f}]] in job.toml",
+        f"{if_so}, put {other}_boxes_px = [[{x:.0f}, {y:.0f}, {width:.0f}, {height:.0f}]] "
+        "under [corrections] in job.toml",
     )
