@@ -22,7 +22,7 @@ from raster2path.torch._surrogate import Surrogate, follow
 N_CHAINS, MOST_PAIRS = 16, 300_000
 """So many chains, or fewer where that many pairs of cuts in all of them would take too long."""
 
-ROUNDS_A_CUT, MOST_ROUNDS, PAIRS_IN_ALL = 5, 400, 20_000_000
+ROUNDS_A_CUT, FEWEST_ROUNDS, MOST_ROUNDS, PAIRS_IN_ALL = 5, 150, 400, 20_000_000
 TOGETHER = 50
 """After so many rounds the worst third of the chains goes on from the best found."""
 
@@ -184,7 +184,7 @@ def _effort(n: int) -> tuple[int, int]:
     """Chains and rounds for so many cuts."""
     n_chains = max(4, min(N_CHAINS, 2 * MOST_PAIRS // n**2))
     most = max(40, 2 * PAIRS_IN_ALL // n**2 // n_chains)
-    return n_chains, min(ROUNDS_A_CUT * n, MOST_ROUNDS, most)
+    return n_chains, min(max(ROUNDS_A_CUT * n, FEWEST_ROUNDS), MOST_ROUNDS, most)
 
 
 def _annealed(

@@ -30,8 +30,9 @@ FEWEST = 6
 MOST = 400
 """More cuts than this are not planned: it would take longer than to look at the drawing."""
 
-N_SIMULATED = 2
-"""So many of the orders found are simulated; the stand-in may take the best for another."""
+N_SIMULATED, N_SIMULATED_SHORT, SHORT = 2, 6, 30
+"""So many of the orders found are simulated (of a short job's more: long cuts are what the stand-in
+knows least); it may take the best for another."""
 
 WALK_MORE_M = 1.0
 SAME = 1.01
@@ -132,13 +133,14 @@ def _planned(
 
     work = work_of(plan, rules, is_quick=True)
     judge = judge_for(work, surrogate_of(work), near)
-    found = search(judge, near, first=first)[:N_SIMULATED]
+    n_tried = N_SIMULATED_SHORT if len(near) <= SHORT else N_SIMULATED
+    found = search(judge, near, first=first)[:n_tried]
     base, *told = forecasts(work, [(near, ()), *((some, ()) for some in found)])
     best = _best([(some, ()) for some in found], told, base)
     if best is None and _bows_less(told[0], base):
         # its peak is too high: by how much the stand-in errs is known now
         bias = told[0].bow_peak / base.bow_peak / last_stress(judge, found[0])
-        found = refine(judge, found, most_last=PEAK_AIMED / bias, first=first)[:N_SIMULATED]
+        found = refine(judge, found, most_last=PEAK_AIMED / bias, first=first)[:n_tried]
         told = forecasts(work, [(some, ()) for some in found])
         best = _best([(some, ()) for some in found], told, base)
     if best is not None or not _bows_less(told[0], base):
