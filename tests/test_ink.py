@@ -300,3 +300,14 @@ def test_punched_holes_are_no_ink_and_two_eyes_are() -> None:
     ink = find_ink(picture_of(photograph(strokes)))
     assert not ink.mask[150:390, :45].any()
     assert ink.mask[230, [230, 290]].all()
+
+
+def test_letters_at_the_rim_are_no_punched_holes() -> None:
+    """Two H, as wide as high and fourteen times that apart, beside the upper rim."""
+    strokes = np.zeros((700, 900))
+    for x in (100, 744):
+        strokes[30:76, x : x + 14] = strokes[30:76, x + 32 : x + 46] = 1
+        strokes[46:60, x : x + 46] = 1
+    cv2.ellipse(strokes, (450, 400), (110, 90), 0, 0, 360, 1.0, 5)
+    ink = find_ink(picture_of(photograph(strokes)))
+    assert ink.mask[35:70, [106, 138, 750, 782]].all()

@@ -213,7 +213,15 @@ def _swept(half: Bytes, dirt: _Dirt) -> tuple[Outlines, int, int]:
             gone += [k, *_holes_of(k, tree[0])]
     if dirt.is_photograph:
         lost = set(gone)
-        pieces = [k for k in range(len(outlines)) if tree[0, k, 3] < 0 and k not in lost]
+        # A punched hole is dark all over; an O is not.
+        pieces = [
+            k
+            for k in range(len(outlines))
+            if tree[0, k, 3] < 0
+            and k not in lost
+            and sum(cv2.contourArea(outlines[hole]) for hole in _holes_of(k, tree[0]))
+            < 0.1 * cv2.contourArea(outlines[k])
+        ]
         gone += _punched(outlines, pieces, dirt)
     cv2.drawContours(half, [outlines[k] for k in gone], -1, 0, cv2.FILLED)
     cv2.drawContours(half, pinholes, -1, 1, cv2.FILLED)
@@ -238,8 +246,11 @@ def _punched(outlines: Sequence[cv2.typing.MatLike], pieces: list[int], dirt: _D
     for k in pieces:
         left, top, width, height = cv2.boundingRect(outlines[k])
         wide = (width + height) / 2
-        is_round = abs(width - height) < 0.3 * wide and wide > 0.008 * max(rows, cols)
-        if is_round and 0.65 < cv2.contourArea(outlines[k]) / (width * height) < 0.86:
+        if (
+            abs(width - height) < 0.3 * wide
+            and wide > 0.008 * max(rows, cols)
+            and _is_disc(outlines[k])
+        ):
             discs.append((k, left + width / 2, top + height / 2, wide))
     found: list[int] = []
     for (k, x, y, wide), (j, u, v, other) in combinations(discs, 2):
@@ -250,6 +261,15 @@ def _punched(outlines: Sequence[cv2.typing.MatLike], pieces: list[int], dirt: _D
         if is_pair and (upright or level):
             found += [k, j]
     return sorted(set(found))
+
+
+def _is_disc(outline: cv2.typing.MatLike) -> bool:
+    """True for a full ellipse, a little ragged perhaps; a letter fills its hull less, or more."""
+    hull = cv2.convexHull(outline)
+    width, height = cv2.minAreaRect(hull)[1]
+    area = float(cv2.contourArea(outline))
+    is_full = area > 0.9 * cv2.contourArea(hull)
+    return bool(is_full and abs(area / max(width * height, 1.0) - math.pi / 4) < 0.1)
 
 
 def _is_at_side(one: float, other: float, size: int) -> bool:
