@@ -200,3 +200,13 @@ def test_noise_grows_with_the_picture() -> None:
     quiet = trace_rings(photographed(level, noise=0.01)).rings[0].noise_px
     loud = trace_rings(photographed(level, noise=0.06)).rings[0].noise_px
     assert 0 < quiet < 0.03 < loud < 0.2
+
+
+def test_edges_in_whole_pixels_are_not_believed_too_far() -> None:
+    """A disc without greys; its edge is known to a pixel's quantisation error, 1 / sqrt(12)."""
+    y, x = np.mgrid[0:300, 0:300] + 0.5
+    inside = (x - 150) ** 2 + (y - 150) ** 2 < 100**2
+    (ring,) = trace_rings(two_tone(inside)).rings
+    off = np.abs(np.hypot(*(ring.points_px - 150).T) - 100)
+    assert 0.2 < ring.noise_px < 0.3
+    assert float(np.sqrt((off**2).mean())) < ring.noise_px

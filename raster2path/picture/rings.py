@@ -35,6 +35,9 @@ _NEAR_PX = 6.0  # how far from its first place a point may read the level
 _REACH_PX = 4.0  # how much of a ring is put back onto the pixels round a crossing
 _PIECE = 48  # points of a ring that are looked at together for crossings
 _WINDOW = 5  # points on each side, for the noise
+_STEPS_PX = 0.25
+"""Whole pixels leave an edge uncertain by so much (1 / sqrt(12) is 0.29), smoothed or not: steps
+along nearly level edges are longer than any window in which noise is measured."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -96,9 +99,10 @@ def trace_rings(ink: Ink, *, least_area_px: float = LEAST_AREA_PX) -> PixelRings
     cracks = cracks.chosen(np.flatnonzero(np.abs(cracks.areas()) >= least_area_px))
     if not len(cracks.sizes):
         return PixelRings((), ink.blur_px)
-    settled = _settle(cracks, _smoothed(ink, cracks))
+    is_two_tone = _is_two_tone(ink, cracks)
+    settled = _settle(cracks, _smoothed(ink, cracks, is_two_tone=is_two_tone))
     rings = _without_crossings(cracks, settled)
-    noise = _noise(rings)
+    noise = np.maximum(_noise(rings), _STEPS_PX if is_two_tone else 0.0)
     return PixelRings(
         tuple(
             PixelRing(rings.points[rings.ring(k)].copy(), float(noise[k]))
@@ -108,12 +112,16 @@ def trace_rings(ink: Ink, *, least_area_px: float = LEAST_AREA_PX) -> PixelRings
     )
 
 
-def _smoothed(ink: Ink, cracks: _Chains) -> Level:
-    """The level, blurred as far as the kind of picture needs."""
+def _is_two_tone(ink: Ink, cracks: _Chains) -> bool:
+    """True where pixels at edges are ink or paper, and none between."""
     rows, cols = ink.level.shape
     col, row = (cracks.points - 0.5).astype(np.int64).T  # a pixel beside each piece of boundary
     beside = ink.level[np.clip(row, 0, rows - 1), np.clip(col, 0, cols - 1)]
-    is_two_tone = float(((beside > 0.05) & (beside < 0.95)).mean()) < 0.05
+    return float(((beside > 0.05) & (beside < 0.95)).mean()) < 0.05
+
+
+def _smoothed(ink: Ink, cracks: _Chains, *, is_two_tone: bool) -> Level:
+    """The level, blurred as far as the kind of picture needs."""
     sigma_px = _TWO_TONE_SIGMA_PX if is_two_tone else _PHOTO_SIGMA_PX
     if not (is_two_tone or ink.is_photograph):
         return ink.level
