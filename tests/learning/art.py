@@ -35,7 +35,7 @@ def _round(n: int = 80) -> Floats:
     return np.arange(n) / n * 2 * np.pi
 
 
-def _circle(x: float, y: float, r: float) -> Points:
+def circle(x: float, y: float, r: float) -> Points:
     t = _round()
     return np.column_stack([x + r * np.cos(t), y + r * np.sin(t)])
 
@@ -44,12 +44,12 @@ def _box(x: float, y: float, w: float, h: float) -> Points:
     return np.array([[x, y], [x + w, y], [x + w, y + h], [x, y + h]])
 
 
-def _turned(points: Points, angle: float) -> Points:
+def turned(points: Points, angle: float) -> Points:
     c, s = np.cos(angle), np.sin(angle)
     return np.asarray(points @ np.array([[c, s], [-s, c]]), np.float64)
 
 
-def _leaf(length: float, width: float, bend: float = 0.0) -> Points:
+def leaf_of(length: float, width: float, bend: float = 0.0) -> Points:
     t = np.linspace(0, 1, 40)
     half = width * np.sin(np.pi * t**0.8) ** 0.9
     mid = bend * np.sin(np.pi * t)
@@ -75,10 +75,10 @@ def splash(rng: Rng) -> Art:
 
 
 def leaf(rng: Rng) -> Art:
-    blade = _leaf(1.0, rng.uniform(0.12, 0.3), rng.uniform(-0.15, 0.15))
+    blade = leaf_of(1.0, rng.uniform(0.12, 0.3), rng.uniform(-0.15, 0.15))
     out = [blade]
     if rng.random() < 0.4:
-        out += [_turned(_leaf(0.3, 0.012), a) + (x, 0) for x in (0.3, 0.5) for a in (0.6, -0.6)]
+        out += [turned(leaf_of(0.3, 0.012), a) + (x, 0) for x in (0.3, 0.5) for a in (0.6, -0.6)]
     return out
 
 
@@ -88,17 +88,17 @@ def fern(rng: Rng) -> Art:
     for k in range(n):
         x = 0.1 + 0.8 * k / n
         for side in (-1, 1):
-            blade = _leaf(size * (1 - 0.6 * k / n), 0.05, 0.02)
-            out.append(_turned(blade, side * rng.uniform(0.7, 1.0)) + (x, 0.03 * side))
-    return [*out, _leaf(1.0, 0.018)]
+            blade = leaf_of(size * (1 - 0.6 * k / n), 0.05, 0.02)
+            out.append(turned(blade, side * rng.uniform(0.7, 1.0)) + (x, 0.03 * side))
+    return [*out, leaf_of(1.0, 0.018)]
 
 
 def flower(rng: Rng) -> Art:
     n = int(rng.integers(5, 12))
-    petal = _leaf(0.38, rng.uniform(0.06, 0.13))
+    petal = leaf_of(0.38, rng.uniform(0.06, 0.13))
     apart = rng.uniform(0.1, 0.16)
-    petals = [_turned(petal + (apart, 0), 2 * np.pi * k / n) for k in range(n)]
-    return [*petals, _circle(0, 0, 0.7 * apart)]
+    petals = [turned(petal + (apart, 0), 2 * np.pi * k / n) for k in range(n)]
+    return [*petals, circle(0, 0, 0.7 * apart)]
 
 
 def fish(rng: Rng) -> Art:
@@ -116,7 +116,7 @@ def fish(rng: Rng) -> Art:
         (-0.25, h),
     ]
     body = fair(np.array(knots) + rng.normal(0, 0.012, (10, 2)))
-    out = [body, _circle(-0.34, -0.3 * h, 0.03)]
+    out = [body, circle(-0.34, -0.3 * h, 0.03)]
     if rng.random() < 0.5:
         out += [
             fair(np.array([(x, -0.5 * h), (x + 0.06, 0), (x, 0.5 * h), (x + 0.03, 0)]))
@@ -157,7 +157,7 @@ def bird(rng: Rng) -> Art:
             (-0.3, 0.05),
         ]
     )
-    out = [fair(knots + rng.normal(0, 0.02, knots.shape)), _circle(-0.36, -0.13, 0.018)]
+    out = [fair(knots + rng.normal(0, 0.02, knots.shape)), circle(-0.36, -0.13, 0.018)]
     if rng.random() < 0.5:
         out += [_box(x, 0.16, 0.02, 0.2) for x in (-0.08, 0.05)]
     return out
@@ -184,7 +184,7 @@ def heron(rng: Rng) -> Art:
     body = fair(knots + rng.normal(0, 0.012, knots.shape))
     legs = [_box(x, 0.1, 0.02, 0.4) for x in (0.02, 0.14)]
     barbs = [
-        _turned(_leaf(0.22, 0.02, 0.02), 0.4) + (x, -0.08 + 0.4 * x) for x in (-0.02, 0.06, 0.14)
+        turned(leaf_of(0.22, 0.02, 0.02), 0.4) + (x, -0.08 + 0.4 * x) for x in (-0.02, 0.06, 0.14)
     ]
     return [body, *legs, *barbs]
 
@@ -206,11 +206,11 @@ def reeds(rng: Rng) -> Art:
     for x in np.linspace(-0.4, 0.4, int(rng.integers(3, 8))):
         high = rng.uniform(0.6, 1.0)
         out.append(
-            _turned(_leaf(high, 0.02, rng.uniform(-0.08, 0.08)), -np.pi / 2)
+            turned(leaf_of(high, 0.02, rng.uniform(-0.08, 0.08)), -np.pi / 2)
             + (x + rng.normal(0, 0.02), 0.5)
         )
         if rng.random() < 0.5:
-            out.append(_turned(_leaf(0.2, 0.035), -np.pi / 2) + (x + 0.06, 0.5 - 0.7 * high))
+            out.append(turned(leaf_of(0.2, 0.035), -np.pi / 2) + (x + 0.06, 0.5 - 0.7 * high))
     return out
 
 
@@ -234,8 +234,8 @@ def sun(rng: Rng) -> Art:
     n = int(rng.integers(8, 20))
     ray = np.array([(0.26, -0.03), (0.5, -0.01), (0.5, 0.01), (0.26, 0.03)])
     if rng.random() < 0.5:
-        ray = _leaf(0.25, 0.035) + (0.26, 0)
-    return [_circle(0, 0, 0.2), *(_turned(ray, 2 * np.pi * k / n) for k in range(n))]
+        ray = leaf_of(0.25, 0.035) + (0.26, 0)
+    return [circle(0, 0, 0.2), *(turned(ray, 2 * np.pi * k / n) for k in range(n))]
 
 
 def moon(rng: Rng) -> Art:
@@ -326,8 +326,8 @@ def stripes(rng: Rng) -> Art:
     out = []
     for y in np.linspace(-0.4, 0.4, int(rng.integers(3, 8))):
         out.append(
-            _turned(
-                _leaf(rng.uniform(0.4, 0.9), rng.uniform(0.02, 0.05), rng.uniform(-0.1, 0.1)),
+            turned(
+                leaf_of(rng.uniform(0.4, 0.9), rng.uniform(0.02, 0.05), rng.uniform(-0.1, 0.1)),
                 rng.normal(0, 0.1),
             )
             + (-0.4, y)
@@ -355,8 +355,8 @@ def eyes_and_folds(rng: Rng) -> Art:
     cuts = []
     lean, size = rng.uniform(0, 2 * np.pi), rng.uniform(0.06, 0.2)
     for _ in range(int(rng.integers(4, 24))):
-        cut = _turned(
-            _leaf(
+        cut = turned(
+            leaf_of(
                 size * rng.uniform(0.4, 1.2),
                 size * rng.uniform(0.05, 0.2),
                 size * rng.normal(0, 0.15),
@@ -374,8 +374,8 @@ def dashes(rng: Rng) -> Art:
     lean, is_even = rng.uniform(0, np.pi), rng.random() < 0.5
     for k in range(n):
         long = rng.uniform(0.08, 0.3)
-        blade = _turned(
-            _leaf(long, long * rng.uniform(0.06, 0.2), long * rng.normal(0, 0.15)),
+        blade = turned(
+            leaf_of(long, long * rng.uniform(0.06, 0.2), long * rng.normal(0, 0.15)),
             lean + rng.normal(0, 0.08 if is_even else 0.7),
         )
         spot = (k / n - 0.5, rng.normal(0, 0.03)) if is_even else rng.uniform(-0.5, 0.5, 2)
@@ -405,8 +405,8 @@ def train(rng: Rng) -> Art:
     n = int(rng.integers(3, 6))
     out = [_box(-0.5, -0.2, 1.0, 0.3)]
     out += [_box(-0.46 + 0.92 * k / n, -0.15, 0.6 / n, 0.12) for k in range(n)]
-    out += [_circle(-0.4 + 0.8 * k / (n - 1), 0.2, 0.3 / n) for k in range(n)]
-    out += [_circle(-0.4 + 0.8 * k / (n - 1), 0.2, 0.18 / n) for k in range(n)]
+    out += [circle(-0.4 + 0.8 * k / (n - 1), 0.2, 0.3 / n) for k in range(n)]
+    out += [circle(-0.4 + 0.8 * k / (n - 1), 0.2, 0.18 / n) for k in range(n)]
     return [*out, _box(0.3, -0.4, 0.08, 0.18)] if rng.random() < 0.6 else out
 
 
@@ -430,15 +430,15 @@ def wheel(rng: Rng) -> Art:
     t = np.linspace(0.12, 2 * np.pi / n - 0.12, 12)
     arc = np.column_stack([np.cos(t), np.sin(t)])
     pane = np.vstack([arc * 0.36, arc[::-1] * 0.14])
-    return [_circle(0, 0, 0.5), *(_turned(pane, 2 * np.pi * k / n) for k in range(n))]
+    return [circle(0, 0, 0.5), *(turned(pane, 2 * np.pi * k / n) for k in range(n))]
 
 
 def feather(rng: Rng) -> Art:
     cuts = rng.uniform(0.2, 0.8, 3)
     slits = [
-        _turned(_leaf(0.2, 0.012), 0.7 * side) + (x, 0.02 * side) for x in cuts for side in (-1, 1)
+        turned(leaf_of(0.2, 0.012), 0.7 * side) + (x, 0.02 * side) for x in cuts for side in (-1, 1)
     ]
-    return [_leaf(1.0, 0.16, 0.06), *slits]
+    return [leaf_of(1.0, 0.16, 0.06), *slits]
 
 
 def crab(rng: Rng) -> Art:
@@ -446,10 +446,10 @@ def crab(rng: Rng) -> Art:
     for side in (-1, 1):
         for k in range(3):
             legs.append(
-                _turned(_leaf(0.22, 0.02, 0.06), 0.3 * (k - 1)) * (side, 1)
+                turned(leaf_of(0.22, 0.02, 0.06), 0.3 * (k - 1)) * (side, 1)
                 + (side * 0.27, 0.05 * (k - 1))
             )
-        legs.append(_turned(_leaf(0.26, 0.07, 0.08), -1.0) * (side, 1) + (side * 0.22, -0.14))
+        legs.append(turned(leaf_of(0.26, 0.07, 0.08), -1.0) * (side, 1) + (side * 0.22, -0.14))
     return [
         *legs,
         fair(
@@ -481,107 +481,3 @@ KINDS: tuple[Callable[[Rng], Art], ...] = (
     eyes_and_folds, dashes, curls, train,
 )  # fmt: skip
 HELD_KINDS: tuple[Callable[[Rng], Art], ...] = (kelp, wheel, feather, crab, shed, hills)
-
-
-def gaps(rng: Rng) -> Art:
-    """Bands that cut a drawing into pieces, as feathers and stencils have."""
-    out = []
-    lean = rng.uniform(0, np.pi)
-    for _ in range(int(rng.integers(1, 6))):
-        band = _leaf(1.6, rng.uniform(0.008, 0.02), rng.normal(0, 0.15)) - (0.8, 0)
-        out.append(_turned(band, lean + rng.normal(0, 0.4)) + rng.normal(0, 0.25, 2))
-    return out
-
-
-# lines that don't close
-
-
-def _path(turn: Floats, long: float) -> Points:
-    return to_points(np.cumsum(np.exp(1j * turn)) / len(turn) * long)
-
-
-def tendril(rng: Rng) -> Art:
-    t = np.linspace(0, 1, 50)
-    return [_path(rng.uniform(-8, 8) * t**2 + rng.uniform(0, 6), 1.0)]
-
-
-def twig(rng: Rng) -> Art:
-    t = np.linspace(0, 1, 40)
-    spine = _path(-1.5 + rng.normal(0, 0.4) * t, 1.0)
-    out = [spine]
-    for at in range(5, 38, int(rng.integers(4, 9))):
-        side = 1 if at % 2 else -1
-        out.append(_path(-1.5 + side * (0.8 + 0.3 * t), rng.uniform(0.1, 0.4)) + spine[at])
-    return out
-
-
-def hatching(rng: Rng) -> Art:
-    lean, n = rng.uniform(0, np.pi), int(rng.integers(4, 14))
-    line = _turned(np.array([(-0.2, 0), (0.0, rng.normal(0, 0.02)), (0.2, 0)]), lean)
-    across = _turned(np.array([(0.0, 1.0)]), lean)[0]
-    return [
-        line * rng.uniform(0.7, 1.1) + across * (k / n - 0.5) * 0.8 + rng.normal(0, 0.01, 2)
-        for k in range(n)
-    ]
-
-
-def ripples(rng: Rng) -> Art:
-    x = np.linspace(-0.5, 0.5, 60)
-    return [
-        np.column_stack(
-            [x * rng.uniform(0.5, 1), 0.04 * np.sin(rng.uniform(10, 30) * x) + 0.13 * k]
-        )
-        for k in range(int(rng.integers(1, 6)))
-    ]
-
-
-def net(rng: Rng) -> Art:
-    """A table or a grid: ruled lines that cross."""
-    n, m = rng.integers(2, 6, 2)
-    high = rng.uniform(0.4, 1.0)
-    down = [np.array([(x, 0.0), (x, high)]) for x in np.linspace(0, 1, n)]
-    return down + [np.array([(0.0, y), (1.0, y)]) for y in np.linspace(0, high, m)]
-
-
-def doodle(rng: Rng) -> Art:
-    """Strokes of any bend and length, strewn."""
-    t = np.linspace(0, 1, 40)
-    return [
-        _path(
-            rng.normal(0, 2.5) * t + rng.normal(0, 3) * t**2 + rng.uniform(0, 6),
-            rng.uniform(0.1, 0.7),
-        )
-        + rng.uniform(-0.5, 0.5, 2)
-        for _ in range(int(rng.integers(3, 16)))
-    ]
-
-
-def figure(rng: Rng) -> Art:
-    """A man of sticks."""
-    j = rng.normal(0, 0.04, (8, 2))
-    hip, neck = np.array((0, 0.1)) + j[0], np.array((0, -0.22)) + j[1]
-    limbs = [np.vstack([hip, (s * 0.13, 0.3), (s * 0.15, 0.5)]) + j[2 + s] for s in (-1, 1)]
-    limbs += [
-        np.vstack([neck, (s * 0.15, -0.08), (s * 0.25, -0.16 * s)]) + j[5 + s] for s in (-1, 1)
-    ]
-    return [
-        *limbs,
-        np.vstack([hip, neck]),
-        np.vstack([_circle(float(neck[0]), float(neck[1]) - 0.13, 0.12), neck - (-0.12, 0.13)]),
-    ]
-
-
-LINE_KINDS: tuple[Callable[[Rng], Art], ...] = (
-    tendril,
-    twig,
-    hatching,
-    ripples,
-    net,
-    doodle,
-    figure,
-)
-
-
-def draw_lines(rng: Rng) -> Art:
-    """A drawing of lines that don't close, by chance."""
-    return LINE_KINDS[int(rng.integers(len(LINE_KINDS)))](rng)
