@@ -56,6 +56,15 @@ def faults(new: Page, axe: str) -> list[str]:
     ]
 
 
+def laid(new: Page, desk: Bench) -> None:
+    """The picture on the bench, whether or not another test has laid it there."""
+    new.goto(desk.address)
+    new.locator(".drop, #sheet").filter(visible=True).first.wait_for()
+    if new.locator(".drop").is_visible():
+        drop(new, PICTURE)
+    settled(new)
+
+
 @pytest.mark.parametrize("light", ["light", "dark"])
 @pytest.mark.parametrize("size", [DESKTOP, TABLET], ids=["desktop", "tablet"])
 def test_nothing_serious_in_any_view(
@@ -101,10 +110,7 @@ def test_nothing_serious_in_any_view(
 def test_targets_are_large_enough_for_a_glove(chromium: Browser, desk: Bench) -> None:
     small: list[str] = []
     with page(chromium, TABLET, is_touch=True) as new:
-        new.goto(desk.address)
-        if new.locator(".drop").is_visible():
-            drop(new, PICTURE)
-        settled(new)
+        laid(new, desk)
         for key in "123":
             new.keyboard.press(key)
             new.wait_for_timeout(300)
@@ -118,10 +124,7 @@ def test_targets_are_large_enough_for_a_glove(chromium: Browser, desk: Bench) ->
 
 def test_the_drawing_has_two_thirds_of_a_small_screen(chromium: Browser, desk: Bench) -> None:
     with page(chromium, (1024, 768)) as new:
-        new.goto(desk.address)
-        if new.locator(".drop").is_visible():
-            drop(new, PICTURE)
-        settled(new)
+        laid(new, desk)
         box = new.locator("#view").bounding_box()
         assert box is not None
         assert box["width"] * box["height"] >= 1024 * 768 * 2 / 3
@@ -129,10 +132,7 @@ def test_the_drawing_has_two_thirds_of_a_small_screen(chromium: Browser, desk: B
 
 def test_two_fingers_come_nearer_and_one_moves(chromium: Browser, desk: Bench) -> None:
     with page(chromium, TABLET, is_touch=True) as new:
-        new.goto(desk.address)
-        if new.locator(".drop").is_visible():
-            drop(new, PICTURE)
-        settled(new)
+        laid(new, desk)
         world = new.locator("#sheet > g")
 
         def scale() -> float:

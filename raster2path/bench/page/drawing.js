@@ -57,7 +57,7 @@ function paper(wire, touch, job, drawing) {
     : [];
   return [
     make("p", {}, told),
-    make("div", { class: "row" }, make("button", { type: "button", class: "quiet", click: () => touch.startCorners() }, "move its corners"), ...again),
+    make("div", { class: "row" }, make("button", { type: "button", class: "quiet", click: () => touch.corners.start() }, "move its corners"), ...again),
   ];
 }
 

@@ -48,7 +48,7 @@ export function listen(bench) {
 
 /** @param {Bench} bench */
 function closed(bench) {
-  return hush(true) || bench.touch.stop() || bench.touch.stopCorners();
+  return hush(true) || bench.touch.stop() || bench.touch.corners.stop();
 }
 
 /** @param {Bench} bench @param {string} key @param {boolean} isShift */
@@ -75,7 +75,7 @@ function arrows(bench, event) {
   const by = /** @type {Point} */ ([way[0] * step, way[1] * step]);
   const what = target instanceof SVGElement ? target.dataset.what : undefined;
   const number = target instanceof SVGElement ? Number(target.dataset.number) : 0;
-  if (what === "corner") bench.touch.nudgeCorner(number, by);
+  if (what === "corner") bench.touch.corners.nudge(number, by);
   else if (what === "tie" && bench.sheet.drawing) bench.touch.moveTie(bench.sheet.drawing.ties[number], by);
   else bench.sheet.pan(-way[0] * 40, -way[1] * 40);
   return true;

@@ -38,7 +38,7 @@ function go(to) {
   });
   hush();
   touch.stop();
-  touch.stopCorners();
+  touch.corners.stop();
   sheet.go(to);
   fillPlace();
   the("place", HTMLElement).scrollTop = 0;

@@ -4,8 +4,9 @@
 /** @import {Sheet} from "./sheet.js" */
 /** @import {Wire} from "./wire.js" */
 
+import { Corners } from "./corners.js";
 import { KINDS } from "./sheet.js";
-import { draw, dress, make, the } from "./make.js";
+import { draw, make, the } from "./make.js";
 import { apart, boxRound, mapped } from "./space.js";
 import { length } from "./units.js";
 import { hush, offer } from "./words.js";
@@ -20,6 +21,7 @@ export class Touch {
   constructor(sheet, wire) {
     this.sheet = sheet;
     this.wire = wire;
+    this.corners = new Corners(sheet, wire);
     /** @type {Map<number, Finger>} */
     this.fingers = new Map();
     /** @type {((event: PointerEvent, phase: "down" | "move" | "up") => void) | null} */
@@ -67,7 +69,10 @@ export class Touch {
     if (this.brush) return this.#brushed(event, "down");
     if (this.isBoxing) return this.#boxed(event, "down");
     const found = this.sheet.under(event.clientX, event.clientY);
-    if (found?.dataset.what === "corner") this.drag = this.#cornerDrag(found);
+    if (found?.dataset.what === "corner") {
+      this.drag = this.corners.drag(found);
+      this.isTap = false; // a corner has no words: the smallest move counts
+    }
     if (found?.dataset.what === "tie") this.drag = this.#tieDrag(Number(found.dataset.number), at);
     this.drag?.(event, "down");
     this.holding = window.setTimeout(() => {
@@ -132,7 +137,7 @@ export class Touch {
   /** A drag that is not to be: what was drawn for it goes. */
   #give() {
     this.drag = null;
-    this.loupe?.setAttribute("visibility", "hidden");
+    this.corners.hideLoupe();
     this.sheet.marks.querySelectorAll(".ghost").forEach((ghost) => ghost.remove());
   }
 
@@ -373,91 +378,6 @@ export class Touch {
     const to = this.px([tie.at_mm[0] + by[0], tie.at_mm[1] + by[1]]);
     this.wire.addEventListener("drawing", () => ghost?.remove(), { once: true });
     return this.wire.change({ do: "tie moved", box: this.boxOf(tie), to, is_mine: tie.is_mine });
-  }
-
-  /** Show the paper's corners, to be dragged. */
-  startCorners() {
-    const drawing = /** @type {Drawing} */ (this.sheet.drawing);
-    const image = this.sheet.showUpright(true);
-    const scale = drawing.px_per_mm;
-    const corners = drawing.picture.corners_px.map(([x, y]) => /** @type {Point} */ ([x / scale, y / scale]));
-    const line = draw("path", { class: "mark" });
-    const size = () => Math.max(2, 16 / this.sheet.window.scale);
-    const handles = corners.map((corner, k) => draw("circle", { class: "loupe", cx: corner[0], cy: corner[1], r: size(), tabindex: 0, role: "button", "aria-label": `corner ${k + 1} of the paper`, "data-what": "corner", "data-number": k }));
-    this.corners = { points: corners, handles, line };
-    this.loupe = draw("svg", { visibility: "hidden" }, draw("rect", { width: "100%", height: "100%", fill: "var(--ground)" }));
-    if (image) this.loupe.append(image.cloneNode());
-    this.loupe.append(draw("path", { class: "mark", "stroke-width": 2 }));
-    this.sheet.marks.append(line, ...handles, this.loupe);
-    this.#cornersDrawn();
-    const box = the("doing", HTMLDivElement);
-    const cancel = make("button", { type: "button", click: () => this.stopCorners() }, "leave it");
-    const take = make("button", { type: "button", class: "strong", click: () => this.#takeCorners() }, "square it up");
-    box.replaceChildren("drag the corners onto the paper's", cancel, take);
-    box.hidden = false;
-  }
-
-  #cornersDrawn() {
-    const { corners } = this;
-    if (!corners) return;
-    corners.line.setAttribute("d", `M${corners.points.map((p) => p.join(" ")).join("L")}Z`);
-    corners.points.forEach((p, k) => {
-      corners.handles[k].setAttribute("cx", String(p[0]));
-      corners.handles[k].setAttribute("cy", String(p[1]));
-    });
-  }
-
-  /** @param {SVGElement} handle */
-  #cornerDrag(handle) {
-    return (/** @type {PointerEvent} */ event, /** @type {"down" | "move" | "up"} */ phase) => {
-      if (!this.corners) return;
-      const at = this.sheet.window.toMm(this.sheet.at(event));
-      this.corners.points[Number(handle.dataset.number)] = at;
-      this.#cornersDrawn();
-      this.#loupeAt(at, phase !== "up");
-    };
-  }
-
-  /**
-   * What lies under the finger, three times as large, beside it.
-   * @param {Point} at @param {boolean} isShown
-   */
-  #loupeAt(at, isShown) {
-    const { loupe } = this;
-    if (!loupe) return;
-    const size = 170 / this.sheet.window.scale;
-    const seen = size / 3;
-    const [x, y] = this.sheet.window.toScreen(at);
-    dress(loupe, {
-      visibility: isShown ? "visible" : "hidden",
-      x: at[0] + (x > 260 ? -1.35 : 0.35) * size, y: at[1] + (y > 260 ? -1.35 : 0.35) * size, width: size, height: size,
-      viewBox: `${at[0] - seen / 2} ${at[1] - seen / 2} ${seen} ${seen}`,
-    });
-    loupe.querySelector("path")?.setAttribute("d", `M${at[0] - seen / 6} ${at[1]}h${seen / 3}M${at[0]} ${at[1] - seen / 6}v${seen / 3}`);
-  }
-
-  /** @param {number} number @param {Point} by */
-  nudgeCorner(number, by) {
-    const p = this.corners?.points[number];
-    if (this.corners && p) this.corners.points[number] = [p[0] + by[0], p[1] + by[1]];
-    this.#cornersDrawn();
-  }
-
-  #takeCorners() {
-    const points = this.corners?.points ?? [];
-    const scale = /** @type {Drawing} */ (this.sheet.drawing).px_per_mm;
-    const value = points.flatMap((p) => [p[0] * scale, p[1] * scale]).map((v) => v.toFixed(1)).join(",");
-    this.stopCorners();
-    this.wire.change({ do: "set", key: "paper_corners_px", value });
-  }
-
-  /** The corners go. */
-  stopCorners() {
-    if (!this.corners) return false;
-    this.corners = undefined;
-    this.sheet.showUpright(false);
-    the("doing", HTMLDivElement).hidden = true;
-    return true;
   }
 
   // ---- from the sheet to the picture
