@@ -311,3 +311,13 @@ def test_letters_at_the_rim_are_no_punched_holes() -> None:
     cv2.ellipse(strokes, (450, 400), (110, 90), 0, 0, 360, 1.0, 5)
     ink = find_ink(picture_of(photograph(strokes)))
     assert ink.mask[35:70, [106, 138, 750, 782]].all()
+
+
+def test_a_row_of_dots_along_the_rim_is_drawn() -> None:
+    """Five as wide as punched holes and as far from each other."""
+    strokes = np.zeros((560, 1100))
+    cv2.ellipse(strokes, (550, 280), (110, 90), 0, 0, 360, 1.0, 5)
+    for x in range(100, 1001, 200):
+        cv2.circle(strokes, (x, 25), 8, 1.0, -1)
+    ink = find_ink(picture_of(photograph(strokes)))
+    assert ink.mask[25, 100:1001:200].all()

@@ -31,6 +31,7 @@ FAINT = 0.3
 BROADEST_PEN_PX = 16.0
 """Broader strokes are shapes; their edges are looked after, not their middle lines."""
 
+_MOST_PUNCHED = 4
 _WIDE_GAP_PENS = 40.0  # round a gap that is no gap in shading
 
 DARK = 0.7
@@ -239,7 +240,8 @@ def _swept(half: Bytes, dirt: _Dirt) -> tuple[Outlines, int, int]:
 def _punched(outlines: Sequence[cv2.typing.MatLike], pieces: list[int], dirt: _Dirt) -> list[int]:
     """Pieces that are a pair of holes punched beside a side of the paper.
 
-    Round, 6 mm wide, 80 mm apart on a line along the side (ISO 838).
+    Round, 6 mm wide, 80 mm apart on a line along the side (ISO 838). Where more than four discs are
+    as wide, they are drawn.
     """
     rows, cols = dirt.level.shape
     discs: list[tuple[int, float, float, float]] = []
@@ -258,7 +260,8 @@ def _punched(outlines: Sequence[cv2.typing.MatLike], pieces: list[int], dirt: _D
         is_pair = 11 < ratio < 17 and max(wide, other) < 1.3 * min(wide, other)
         upright = abs(u - x) < 0.12 * abs(v - y) and _is_at_side(x, u, cols)
         level = abs(v - y) < 0.12 * abs(u - x) and _is_at_side(y, v, rows)
-        if is_pair and (upright or level):
+        n_alike = sum(0.7 < disc[3] / wide < 1.4 for disc in discs)
+        if is_pair and (upright or level) and n_alike <= _MOST_PUNCHED:
             found += [k, j]
     return sorted(set(found))
 
