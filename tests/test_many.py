@@ -273,7 +273,7 @@ def test_a_spoilt_record_is_no_record(tmp_path: Path, spoilt: str) -> None:
 def test_every_setting_survives_the_file_so_that_the_job_is_known_again(tmp_path: Path) -> None:
     words = {
         "length_mm": "123.4mm", "size_mm": "901x602", "paper_mm": "a5", "percent": "41",
-        "amperes": "33", "count": "1", "share": "0.25", "sides": "left,top",
+        "amperes": "33", "count": "1", "share": "0.25", "sides": "left,top", "amount": "12.5",
     }  # fmt: skip
     special = {"scale": "10,20,110.5,20=300", "paper_corners_px": "1,2,3,4,5,6,7.25,8"}
     values: dict[str, object] = {}
@@ -287,6 +287,7 @@ def test_every_setting_survives_the_file_so_that_the_job_is_known_again(tmp_path
         values.pop(left_out)
     values |= {"kerf_mm": 1.234, "cleanup_mm": 0.3, "blunt_mm": 1.1, "hole_mm": 7.0}
     values |= {"tie_width_mm": 7.5, "thickness_mm": 1.9, "organic_tolerance_mm": 0.7}
+    values |= {"tie_fillet_mm": 2.5, "tip_radius_mm": 6.5, "clamp_throat_mm": 61.0}
     values |= {"lettering_tolerance_mm": 0.3, "read_from_mm": 9000.0, "least_web_mm": 5.5}
     job = with_said(Job(name="Möwe", date="2026-01-02"), Said(values))
     job = replace(job, corrections=Corrections(ties_px=((1.5, 2.25),)))
