@@ -3,14 +3,11 @@
 from __future__ import annotations
 
 import asyncio
-import json
 import webbrowser
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
-from importlib.resources import files
 from pathlib import Path
 from types import FrameType
-from typing import Any
 
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
@@ -24,6 +21,7 @@ from raster2path.bench.drawing import drawn_of, ink_png, key_of, picture_jpeg
 from raster2path.bench.guard import FILE_POLICY, Door, Guard, listen
 from raster2path.bench.jobs import take_in
 from raster2path.bench.lamp import Lamp
+from raster2path.bench.served import TYPES, PageFiles, asked_json
 from raster2path.errors import Raster2PathError, UsageError
 from raster2path.guides.as_hung import as_hung_png
 from raster2path.habits import Finished, keep_finished
@@ -45,16 +43,6 @@ from raster2path.torch.tally import tally
 
 Answering = Callable[[Request], Awaitable[Response]]
 
-TYPES = {
-    ".html": "text/html; charset=utf-8",
-    ".css": "text/css; charset=utf-8",
-    ".js": "text/javascript; charset=utf-8",
-    ".svg": "image/svg+xml",
-    ".png": "image/png",
-    ".pdf": "application/pdf",
-    ".dxf": "image/vnd.dxf",
-}
-
 
 def bench_app(desk: Desk, door: Door) -> Guard:
     """The whole page as an ASGI app.
@@ -73,7 +61,7 @@ def bench_app(desk: Desk, door: Door) -> Guard:
     rooms = _Rooms(desk)
     routes = [
         Route("/", rooms.page),
-        Route("/page/{name}", rooms.page_file),
+        Route("/page/{name}", rooms.page_files.answer),
         Route("/news", rooms.news),
         Route("/state", rooms.state),
         Route("/picture", _told(rooms.take_picture), methods=["POST"]),
@@ -110,18 +98,10 @@ class _Rooms:
     def __init__(self, desk: Desk) -> None:
         self._desk = desk
         self._lamp = Lamp()
-        folder = files("raster2path.bench") / "page"
-        self._page = {entry.name: entry for entry in folder.iterdir() if entry.is_file()}
+        self.page_files = PageFiles("raster2path.bench")
 
     async def page(self, _: Request) -> Response:
-        return Response(self._page["index.html"].read_bytes(), media_type=TYPES[".html"])
-
-    async def page_file(self, request: Request) -> Response:
-        entry = self._page.get(request.path_params["name"])
-        kind = None if entry is None else TYPES.get(Path(entry.name).suffix)
-        if entry is None or kind is None:
-            return PlainTextResponse("There is nothing of that name.", status_code=404)
-        return Response(entry.read_bytes(), media_type=kind)
+        return self.page_files.named("index.html")
 
     async def news(self, _: Request) -> Response:
         return StreamingResponse(self._desk.news(), media_type="text/event-stream")
@@ -136,7 +116,7 @@ class _Rooms:
         return JSONResponse(self._desk.state())
 
     async def open_recent(self, request: Request) -> Response:
-        asked = await _asked(request)
+        asked = await asked_json(request)
         self._desk.lay_recent(str(asked.get("number", "")))
         return JSONResponse(self._desk.state())
 
@@ -145,14 +125,14 @@ class _Rooms:
         return JSONResponse(self._desk.state())
 
     async def change(self, request: Request) -> Response:
-        asked = await _asked(request)
+        asked = await asked_json(request)
         merge = asked.get("merge")
         self._desk.change(asked, merge if isinstance(merge, str) else None)
         return JSONResponse(self._desk.state())
 
     async def try_tie(self, request: Request) -> Response:
         """Where a tie would land, while it is dragged."""
-        return JSONResponse({"corners_mm": self._desk.try_tie(await _asked(request))})
+        return JSONResponse({"corners_mm": self._desk.try_tie(await asked_json(request))})
 
     async def undo(self, _: Request) -> Response:
         self._desk.undo(-1)
@@ -164,7 +144,7 @@ class _Rooms:
 
     async def save(self, request: Request) -> Response:
         """Everything that `guide job.toml` would write, in the job's folder."""
-        asked = await _asked(request)
+        asked = await asked_json(request)
         result, where, number = await self._desk.final()
         is_anyway = asked.get("anyway") is True
 
@@ -183,7 +163,7 @@ class _Rooms:
         """The projected page of the job as it is now; the answer tells where it is."""
         await self.save(request)
         _, where, _ = await self._desk.final()
-        asked = await _asked(request)
+        asked = await asked_json(request)
         address = await run_in_threadpool(
             self._lamp.light, where.folder, is_anyway=asked.get("anyway") is True
         )
@@ -191,7 +171,7 @@ class _Rooms:
 
     async def took(self, request: Request) -> Response:
         """The minutes that a job took in the end; next time's estimate learns from them."""
-        minutes = number_of((await _asked(request)).get("minutes"))
+        minutes = number_of((await asked_json(request)).get("minutes"))
         if not 1 <= minutes <= 100_000:
             raise UsageError(f"{minutes:g} minutes; expected 1 to 100000")
         result, _, _ = await self._desk.final()
@@ -270,23 +250,6 @@ def _pages_named(name: str) -> Callable[[Result], bytes] | None:
         return pages_bytes(result, PAPERS_MM[paper], svg_of(result))
 
     return made
-
-
-async def _asked(request: Request) -> dict[str, Any]:
-    """A request's JSON object.
-
-    Raises:
-        UsageError: it is none.
-    """
-    if request.headers.get("content-type", "").split(";")[0].strip() != "application/json":
-        raise UsageError("the page sent something that is no JSON")
-    try:
-        asked = json.loads(await request.body())
-    except (ValueError, RecursionError) as error:
-        raise UsageError("the page sent something that is no JSON") from error
-    if not isinstance(asked, dict):
-        raise UsageError("the page sent something that is no JSON object")
-    return asked
 
 
 def serve(

@@ -13,18 +13,17 @@ import time
 import webbrowser
 from collections.abc import AsyncIterator, Callable, Mapping
 from contextlib import asynccontextmanager
-from importlib.resources import files
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
-from starlette.responses import JSONResponse, PlainTextResponse, Response, StreamingResponse
+from starlette.responses import JSONResponse, Response, StreamingResponse
 from starlette.routing import Route
 
 from raster2path.bench.guard import Door, Guard, listen
+from raster2path.bench.served import PageFiles, asked_json
 from raster2path.errors import Raster2PathError, UsageError
 from raster2path.geometry import to_points
 from raster2path.light import session as acts
@@ -36,12 +35,6 @@ from raster2path.light.session import Json, Session, SizePx
 from raster2path.light.slides import upright
 from raster2path.light.views import display
 
-TYPES = {
-    ".html": "text/html; charset=utf-8",
-    ".css": "text/css; charset=utf-8",
-    ".js": "text/javascript; charset=utf-8",
-    ".svg": "image/svg+xml",
-}
 AGAIN_S = 15.0
 """So often a page is told all of it again: a reminder comes with time alone."""
 
@@ -210,7 +203,7 @@ def light_app(lamp: Lamp, door: Door) -> Guard:
     routes = [
         Route("/", rooms.hand),
         Route("/light", rooms.light),
-        Route("/page/{name}", rooms.page_file),
+        Route("/page/{name}", rooms.page_files.answer),
         Route("/news", rooms.news),
         Route("/state", rooms.state),
         Route("/scene", rooms.scene),
@@ -226,21 +219,13 @@ class _Rooms:
 
     def __init__(self, lamp: Lamp) -> None:
         self._lamp = lamp
-        folder = files("raster2path.light") / "page"
-        self._page = {entry.name: entry for entry in folder.iterdir() if entry.is_file()}
+        self.page_files = PageFiles("raster2path.light")
 
     async def hand(self, _: Request) -> Response:
-        return Response(self._page["hand.html"].read_bytes(), media_type=TYPES[".html"])
+        return self.page_files.named("hand.html")
 
     async def light(self, _: Request) -> Response:
-        return Response(self._page["light.html"].read_bytes(), media_type=TYPES[".html"])
-
-    async def page_file(self, request: Request) -> Response:
-        entry = self._page.get(request.path_params["name"])
-        kind = None if entry is None else TYPES.get(Path(entry.name).suffix)
-        if entry is None or kind is None:
-            return PlainTextResponse("There is nothing of that name.", status_code=404)
-        return Response(entry.read_bytes(), media_type=kind)
+        return self.page_files.named("light.html")
 
     async def news(self, _: Request) -> Response:
         return StreamingResponse(self._lamp.news(), media_type="text/event-stream")
@@ -259,7 +244,7 @@ class _Rooms:
 
     async def act(self, request: Request) -> Response:
         try:
-            self._lamp.ask(await _asked(request))
+            self._lamp.ask(await asked_json(request))
         except Raster2PathError as error:
             return _trouble(error)
         return JSONResponse(self._lamp.state())
@@ -301,18 +286,6 @@ def _sighted(session: Session, content: bytes) -> tuple[Registration, str]:
         "move the crosses by hand where they miss"
     )
     return found.registration, sentence
-
-
-async def _asked(request: Request) -> dict[str, Any]:
-    if request.headers.get("content-type", "").split(";")[0].strip() != "application/json":
-        raise UsageError("the page sent something that is no JSON")
-    try:
-        asked = json.loads(await request.body())
-    except (ValueError, RecursionError) as error:
-        raise UsageError("the page sent something that is no JSON") from error
-    if not isinstance(asked, dict):
-        raise UsageError("the page sent something that is no JSON object")
-    return asked
 
 
 def _ending(server: Any, lamp: Lamp) -> Any:  # noqa: ANN401 (uvicorn is imported late)

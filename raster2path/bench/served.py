@@ -1,0 +1,61 @@
+"""What every page on this machine is served with: its own files, and the JSON that it sends."""
+
+from __future__ import annotations
+
+import json
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+from starlette.requests import Request
+from starlette.responses import PlainTextResponse, Response
+
+from raster2path.errors import UsageError
+
+TYPES = {
+    ".html": "text/html; charset=utf-8",
+    ".css": "text/css; charset=utf-8",
+    ".js": "text/javascript; charset=utf-8",
+    ".svg": "image/svg+xml",
+    ".png": "image/png",
+    ".pdf": "application/pdf",
+    ".dxf": "image/vnd.dxf",
+}
+"""Media type of each kind of file that is ever served."""
+
+
+class PageFiles:
+    """The files of a package's folder `page`, by name; no path of a request is ever looked up."""
+
+    def __init__(self, package: str) -> None:
+        folder = files(package) / "page"
+        self._files = {entry.name: entry for entry in folder.iterdir() if entry.is_file()}
+
+    def named(self, name: str) -> Response:
+        """The file of that name, or the answer that there is none."""
+        entry = self._files.get(name)
+        kind = None if entry is None else TYPES.get(Path(entry.name).suffix)
+        if entry is None or kind is None:
+            return PlainTextResponse("There is nothing of that name.", status_code=404)
+        return Response(entry.read_bytes(), media_type=kind)
+
+    async def answer(self, request: Request) -> Response:
+        """The same for a request whose address ends with the name."""
+        return self.named(request.path_params["name"])
+
+
+async def asked_json(request: Request) -> dict[str, Any]:
+    """A request's JSON object.
+
+    Raises:
+        UsageError: it is none.
+    """
+    if request.headers.get("content-type", "").split(";")[0].strip() != "application/json":
+        raise UsageError("the page sent something that is no JSON")
+    try:
+        asked = json.loads(await request.body())
+    except (ValueError, RecursionError) as error:
+        raise UsageError("the page sent something that is no JSON") from error
+    if not isinstance(asked, dict):
+        raise UsageError("the page sent something that is no JSON object")
+    return asked
