@@ -12,6 +12,8 @@ from raster2path.geometry import Complexes, Kind, to_complex, to_points
 from raster2path.job import LetteringMode, LetteringRules
 from raster2path.model import Border, Dark, Outlines, Placement, Ring, Stroke
 from raster2path.shape import lettering
+from raster2path.shape._marks import find_marks
+from raster2path.shape._told import Verdict
 from raster2path.shape.lettering import tell_kinds
 from tests import glyphs
 
@@ -166,3 +168,11 @@ def test_a_frame_drawn_by_hand_with_a_ruler_is_told(waver_px: float, *, is_frame
     frame = frame + waver_px * np.sin(np.arange(len(frame)) / 8) * (1 + 1j) / math.sqrt(2)
     (ring,) = outlines([frame]).rings
     assert lettering._is_frame(ring, pen_mm=1.0) is is_frame
+
+
+def test_what_is_drawn_in_single_lines_is_judged_with_more_doubt() -> None:
+    line = np.asarray(200 + 50j + np.arange(40.0) * 1j, np.complex128)
+    marks = find_marks(outlines([box(60, 60, 100 + 100j)], [line]))
+    verdict = lettering._wary(marks, Verdict(np.ones(len(marks), np.float64), (), ()))
+    told = {bool(mark.rings): odds for mark, odds in zip(marks, verdict.odds, strict=True)}
+    assert told == {True: 1.0, False: 1.0 - lettering.WARY}
