@@ -1,6 +1,6 @@
 """The guides as DXF, for those who hand the cut to someone with a table.
 
-AutoCAD's published exchange format, release 2010, written by ezdxf: model space in millimetres, y
+The published drawing exchange format, release 2010, written by ezdxf: model space in millimetres, y
 upwards from the drawing's foot, one layer for each group of the guides SVG. Lines stay lines, arcs
 arcs; a cubic is a spline of degree 3 with its own four control points.
 """
