@@ -71,9 +71,7 @@ def crop(result: Result, part: Part, title: str) -> tuple[Image, int]:
     middle = np.array(part.middle_share) * (cols, rows)
     shift = np.array([WIDE, HIGH]) / 2 - zoom * middle
     onto = np.array([[zoom, 0, shift[0]], [0, zoom, shift[1]]])
-    image = cv2.warpAffine(
-        result.picture.rgb[..., ::-1], onto, (WIDE, HIGH), flags=cv2.INTER_AREA
-    )
+    image = cv2.warpAffine(result.picture.rgb[..., ::-1], onto, (WIDE, HIGH), flags=cv2.INTER_AREA)
     image = np.asarray(255 - (255 - image.astype(np.float32)) * 0.5, np.uint8)
     placement = result.outlines.placement
     paths = [ring.path for ring in result.paths.rings if not ring.is_border]
