@@ -254,15 +254,16 @@ def _punched(outlines: Sequence[cv2.typing.MatLike], pieces: list[int], dirt: _D
             and _is_disc(outlines[k])
         ):
             discs.append((k, left + width / 2, top + height / 2, wide))
+    widths = np.sort([disc[3] for disc in discs])
     found: list[int] = []
     for (k, x, y, wide), (j, u, v, other) in combinations(discs, 2):
         ratio = math.hypot(u - x, v - y) / ((wide + other) / 2)
         is_pair = 11 < ratio < 17 and max(wide, other) < 1.3 * min(wide, other)
         upright = abs(u - x) < 0.12 * abs(v - y) and _is_at_side(x, u, cols)
         level = abs(v - y) < 0.12 * abs(u - x) and _is_at_side(y, v, rows)
-        n_alike = sum(0.7 < disc[3] / wide < 1.4 for disc in discs)
-        if is_pair and (upright or level) and n_alike <= _MOST_PUNCHED:
-            found += [k, j]
+        if is_pair and (upright or level):
+            n_alike = np.searchsorted(widths, 1.4 * wide) - np.searchsorted(widths, 0.7 * wide)
+            found += [k, j] if n_alike <= _MOST_PUNCHED else []
     return sorted(set(found))
 
 
