@@ -153,31 +153,26 @@ def _order(job: Job, asked: Asked) -> Job:
     return _corrected(job, replace(job.corrections, order_px=_places(asked.get("places"))))
 
 
+def _marked(job: Job, asked: Asked, key: str, *, is_so: bool) -> Job:
+    """The mark `at` a place put down or, within `near_px`, taken back."""
+    at, near = place_of(asked.get("at")), number_of(asked.get("near_px"))
+    had = _without(job.corrections, key, lambda place: _apart(place, at) <= near)
+    return _corrected(job, _with(had, key, at) if is_so else had)
+
+
 def _done(job: Job, asked: Asked) -> Job:
     """`at`: a place on a cut, `is_done`."""
-    at, near = place_of(asked.get("at")), number_of(asked.get("near_px"))
-    had = _without(job.corrections, "done_px", lambda place: _apart(place, at) <= near)
-    if asked.get("is_done") is True:
-        had = _with(had, "done_px", at)
-    return _corrected(job, had)
+    return _marked(job, asked, "done_px", is_so=asked.get("is_done") is True)
 
 
 def _tie_lost(job: Job, asked: Asked) -> Job:
     """`at`: the middle of a tie, `is_lost`."""
-    at, near = place_of(asked.get("at")), number_of(asked.get("near_px"))
-    had = _without(job.corrections, "lost_ties_px", lambda place: _apart(place, at) <= near)
-    if asked.get("is_lost") is True:
-        had = _with(had, "lost_ties_px", at)
-    return _corrected(job, had)
+    return _marked(job, asked, "lost_ties_px", is_so=asked.get("is_lost") is True)
 
 
 def _strayed(job: Job, asked: Asked) -> Job:
     """`at`: how far the torch came where it left its line; `is_so` false takes it back."""
-    at, near = place_of(asked.get("at")), number_of(asked.get("near_px"))
-    had = _without(job.corrections, "strayed_px", lambda place: _apart(place, at) <= near)
-    if asked.get("is_so") is True:
-        had = _with(had, "strayed_px", at)
-    return _corrected(job, had)
+    return _marked(job, asked, "strayed_px", is_so=asked.get("is_so") is True)
 
 
 def _several(job: Job, asked: Asked) -> Job:
