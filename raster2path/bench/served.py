@@ -1,15 +1,19 @@
-"""What every page on this machine is served with: its own files, and the JSON that it sends."""
+"""What every page on this machine is served with: its files, the JSON it sends, the server."""
 
 from __future__ import annotations
 
 import json
+import webbrowser
+from collections.abc import Callable
 from importlib.resources import files
 from pathlib import Path
+from types import FrameType
 from typing import Any
 
 from starlette.requests import Request
 from starlette.responses import PlainTextResponse, Response
 
+from raster2path.bench.guard import Door, Guard, listen
 from raster2path.errors import UsageError
 
 TYPES = {
@@ -59,3 +63,45 @@ async def asked_json(request: Request) -> dict[str, Any]:
     if not isinstance(asked, dict):
         raise UsageError("the page sent something that is no JSON object")
     return asked
+
+
+def serve_app(
+    app_for: Callable[[Door], Guard],
+    *,
+    port: int,
+    before_end: Callable[[], None],
+    say: Callable[[str], None],
+    opens_browser: bool,
+) -> None:
+    """Serve an application on this machine until it is interrupted.
+
+    Args:
+        app_for: makes it for the door that it is entered by.
+        port: on loopback; 0: any free one.
+        before_end: sends home whoever still watches, or the server would wait for them in vain.
+        say: told the address.
+        opens_browser: whether the system's browser is opened.
+
+    Raises:
+        UsageError: the port can't be used.
+    """
+    import uvicorn
+
+    class Server(uvicorn.Server):
+        def handle_exit(self, sig: int, frame: FrameType | None) -> None:
+            before_end()
+            super().handle_exit(sig, frame)
+
+    with listen(port) as here:
+        door = Door(here.getsockname()[1])
+        config = uvicorn.Config(
+            app_for(door),
+            log_level="warning",
+            access_log=False,
+            server_header=False,
+            timeout_graceful_shutdown=1,
+        )
+        say(door.address())
+        if opens_browser:
+            webbrowser.open(door.address())
+        Server(config).run(sockets=[here])

@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 import asyncio
-import webbrowser
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
 from pathlib import Path
-from types import FrameType
 
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
@@ -18,10 +16,10 @@ from starlette.routing import Route
 from raster2path.bench.changes import number_of
 from raster2path.bench.desk import Desk
 from raster2path.bench.drawing import drawn_of, ink_png, key_of, picture_jpeg
-from raster2path.bench.guard import FILE_POLICY, Door, Guard, listen
+from raster2path.bench.guard import FILE_POLICY, Door, Guard
 from raster2path.bench.jobs import take_in
 from raster2path.bench.lamp import Lamp
-from raster2path.bench.served import TYPES, PageFiles, asked_json
+from raster2path.bench.served import TYPES, PageFiles, asked_json, serve_app
 from raster2path.errors import Raster2PathError, UsageError
 from raster2path.guides.as_hung import as_hung_png
 from raster2path.habits import Finished, keep_finished
@@ -272,29 +270,13 @@ def serve(
     Raises:
         Raster2PathError: the source can't be read, or the port can't be used.
     """
-    import uvicorn
-
     desk = Desk(jobs, () if source is None else (source.parent, source.parent.parent))
     if source is not None:
         desk.lay(source)
-    with listen(port) as here:
-        door = Door(here.getsockname()[1])
-        config = uvicorn.Config(
-            bench_app(desk, door),
-            log_level="warning",
-            access_log=False,
-            server_header=False,
-            timeout_graceful_shutdown=1,
-        )
-        say(door.address())
-        if opens_browser:
-            webbrowser.open(door.address())
-
-        class Server(uvicorn.Server):
-            """Lets the pages go before it waits for them."""
-
-            def handle_exit(self, sig: int, frame: FrameType | None) -> None:
-                desk.end()
-                super().handle_exit(sig, frame)
-
-        Server(config).run(sockets=[here])
+    serve_app(
+        lambda door: bench_app(desk, door),
+        port=port,
+        before_end=desk.end,
+        say=say,
+        opens_browser=opens_browser,
+    )

@@ -10,7 +10,6 @@ import asyncio
 import contextlib
 import json
 import time
-import webbrowser
 from collections.abc import AsyncIterator, Callable, Mapping
 from contextlib import asynccontextmanager
 from typing import Any
@@ -22,8 +21,8 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response, StreamingResponse
 from starlette.routing import Route
 
-from raster2path.bench.guard import Door, Guard, listen
-from raster2path.bench.served import PageFiles, asked_json
+from raster2path.bench.guard import Door, Guard
+from raster2path.bench.served import PageFiles, asked_json, serve_app
 from raster2path.errors import Raster2PathError, UsageError
 from raster2path.geometry import to_points
 from raster2path.light import session as acts
@@ -288,18 +287,6 @@ def _sighted(session: Session, content: bytes) -> tuple[Registration, str]:
     return found.registration, sentence
 
 
-def _ending(server: Any, lamp: Lamp) -> Any:  # noqa: ANN401 (uvicorn is imported late)
-    """The server, which sends watchers home first, or it would wait for them in vain."""
-    handle_exit = server.handle_exit
-
-    def end(*told: Any) -> None:  # noqa: ANN401 (a signal's own)
-        lamp.close_soon()
-        handle_exit(*told)
-
-    server.handle_exit = end
-    return server
-
-
 def serve(
     session: Session, *, keep: Keep, port: int, say: Callable[[str], None], opens_browser: bool
 ) -> None:
@@ -315,20 +302,11 @@ def serve(
     Raises:
         UsageError: the port can't be used.
     """
-    import uvicorn
-
     lamp = Lamp(session, keep)
-    with listen(port) as here:
-        door = Door(here.getsockname()[1])
-        config = uvicorn.Config(
-            light_app(lamp, door),
-            log_level="warning",
-            access_log=False,
-            server_header=False,
-            timeout_graceful_shutdown=1,
-        )
-        say(door.address())
-        if opens_browser:
-            webbrowser.open(door.address())
-        server = _ending(uvicorn.Server(config), lamp)
-        server.run(sockets=[here])
+    serve_app(
+        lambda door: light_app(lamp, door),
+        port=port,
+        before_end=lamp.close_soon,
+        say=say,
+        opens_browser=opens_browser,
+    )
