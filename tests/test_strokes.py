@@ -166,6 +166,15 @@ def test_dust_is_left_out_and_dust_alone_is_nothing() -> None:
         trace_strokes(drawn())
 
 
+def test_a_picture_of_nothing_but_ink_has_no_line() -> None:
+    """No pixel of it is any distance from paper."""
+    full = Ink(
+        np.full(SIZE, True), np.ones(SIZE, np.float32), is_photograph=False, blur_px=1.3, pen_px=6
+    )
+    with pytest.raises(NothingFoundError, match="from side to side"):
+        trace_strokes(Reading(full, Read.EDGE, "it is a test", is_guessed=False))
+
+
 @pytest.mark.parametrize("pen_px", [2.0, 4.0, 9.0, 24.0])
 def test_no_pen_is_too_wide_or_narrow(pen_px: float) -> None:
     line = wave(50, 270)

@@ -42,12 +42,16 @@ def trace_strokes(reading: Reading) -> PixelNet:
         A line that passes a node straight on is two strokes there.
 
     Raises:
-        NothingFoundError: there is no line in the ink.
+        NothingFoundError: there is no line in the ink, or nothing but ink.
     """
     ink = reading.ink
     mask, level = _lines(ink)
     if reading.shaded is not None:
         mask, level = _with_rims(mask, level, reading.shaded, ink.pen_px)
+    if mask.all():
+        raise NothingFoundError(
+            "the picture is ink from side to side, so there is no line to follow; try --read solid"
+        )
     distance = np.asarray(cv2.distanceTransform(mask.view(np.uint8), cv2.DIST_L2, 5), np.float32)
     draft = _drafted(mask, ink.pen_px)
     draft = _pruned(draft, distance, ink.pen_px)
