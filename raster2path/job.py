@@ -501,6 +501,17 @@ class Corrections:
     """Places on cuts that are made already."""
     lost_ties_px: tuple[tuple[float, float], ...] = ()
     """Places of ties that the torch has cut through."""
+    lettering_loops_px: tuple[tuple[float, ...], ...] = ()
+    """Loops drawn round edges, x and y of each point: all in one is lettering, organic, ruled,
+    or followed more loosely or more strictly than the rest."""
+    organic_loops_px: tuple[tuple[float, ...], ...] = ()
+    geometric_loops_px: tuple[tuple[float, ...], ...] = ()
+    looser_loops_px: tuple[tuple[float, ...], ...] = ()
+    stricter_loops_px: tuple[tuple[float, ...], ...] = ()
+    moved_points_px: tuple[tuple[float, float, float, float], ...] = ()
+    """Points of fitted edges, and where each was moved."""
+    no_points_px: tuple[tuple[float, float], ...] = ()
+    """Points of fitted edges that were taken out."""
     turned_px: tuple[tuple[float, float], ...] = ()
     """Places on cuts that are travelled the other way round."""
     strayed_px: tuple[tuple[float, float], ...] = ()

@@ -45,11 +45,19 @@ N_NUMBERS = {
     "lost_ties_px": 2,
     "strayed_px": 2,
     "turned_px": 2,
+    "lettering_loops_px": -1,
+    "organic_loops_px": -1,
+    "geometric_loops_px": -1,
+    "looser_loops_px": -1,
+    "stricter_loops_px": -1,
+    "moved_points_px": 4,
+    "no_points_px": 2,
 }
 """Corrections by hand, and how many numbers each entry has: a box, a place, a place and a width;
-0 is a brush's stroke, as many as it takes."""
+0 is a brush's stroke and -1 a loop, as many as it takes."""
 
 FORMS = {
+    -1: "loops [x, y, x, y, x, y, …]",
     0: "strokes [width, x, y, x, y, …]",
     2: "places [x, y]",
     3: "places and widths [x, y, width in mm]",
@@ -234,14 +242,17 @@ def _corrections(table: dict[str, object], file: Path) -> Corrections:
         except (TypeError, ValueError):
             said[key] = ((),)
         if not all(has_form(key, entry) for entry in said[key]):
-            raise UsageError(f"{file}: {key} holds {FORMS[N_NUMBERS[key]]}")
+            form = "moves [x, y, to x, to y]" if key == "moved_points_px" else FORMS[N_NUMBERS[key]]
+            raise UsageError(f"{file}: {key} holds {form}")
     return Corrections(**said)  # type: ignore[arg-type]  # lengths were counted
 
 
 def has_form(key: str, entry: tuple[float, ...]) -> bool:
     """True where a correction's entry has as many numbers as it should, all of them finite."""
     n = N_NUMBERS[key]
-    is_right = len(entry) == n if n else len(entry) >= 3 and len(entry) % 2 == 1
+    is_stroke = len(entry) >= 3 and len(entry) % 2 == 1
+    is_loop = len(entry) >= 6 and len(entry) % 2 == 0
+    is_right = {0: is_stroke, -1: is_loop}.get(n, len(entry) == n)
     return is_right and all(math.isfinite(number) for number in entry)
 
 

@@ -20,6 +20,7 @@ from raster2path.units import Units
 Mask = npt.NDArray[np.bool_]
 Level = npt.NDArray[np.float32]
 Kinds = npt.NDArray[np.uint8]
+Eases = npt.NDArray[np.int8]
 
 
 class Read(Enum):
@@ -280,6 +281,8 @@ class Ring:
         noise_mm: standard deviation of the outline's noise or tremor.
         is_border: True for the drawn line that is the sign's own outer edge.
         certainty: how sure its kinds are, 0.5 to 1, where they were told by themselves.
+        eases: int8 (n,), how each point is followed: 1 more loosely than the rest, -1 more
+            strictly; None where nobody has said.
     """
 
     points_mm: Points
@@ -287,6 +290,7 @@ class Ring:
     noise_mm: float
     is_border: bool = False
     certainty: float = 1.0
+    eases: Eases | None = None
 
     def with_kinds(self, kinds: Kinds) -> Ring:
         """The same ring with other kinds."""
@@ -304,6 +308,7 @@ class Stroke:
         width_mm: width of the drawn line.
         ends: at each end, True where it meets another stroke.
         certainty: as in `Ring`.
+        eases: as in `Ring`.
     """
 
     points_mm: Points
@@ -313,6 +318,7 @@ class Stroke:
     is_closed: bool
     ends: tuple[bool, bool] = (False, False)
     certainty: float = 1.0
+    eases: Eases | None = None
 
     def with_kinds(self, kinds: Kinds) -> Stroke:
         """The same stroke with other kinds."""

@@ -43,9 +43,11 @@ from raster2path.picture.rings import trace_rings
 from raster2path.picture.specks import without_specks
 from raster2path.picture.strokes import trace_strokes
 from raster2path.settings import SETTINGS, as_words, lettering_words, value_of
+from raster2path.shape.areas import mark_areas
 from raster2path.shape.faces import Turned, choose_border, shape_net
 from raster2path.shape.fit import fit_outlines
 from raster2path.shape.lettering import correct_kinds, tell_kinds
+from raster2path.shape.points import move_points
 from raster2path.sign.layout import lay_out
 from raster2path.sign.ties import hold
 from raster2path.torch.aids import add_aids
@@ -61,6 +63,14 @@ OF_KINDS = (
     "organic_px",
     "geometric_px",
 )
+OF_AREAS = (
+    "lettering_loops_px",
+    "organic_loops_px",
+    "geometric_loops_px",
+    "looser_loops_px",
+    "stricter_loops_px",
+)
+OF_POINTS = ("moved_points_px", "no_points_px")
 OF_TIES = ("ties_px", "wide_ties_px_mm", "no_ties_px")
 OF_PROGRESS = ("done_px", "lost_ties_px", "strayed_px")
 """Corrections by the stage that they concern: another stage's need not run again for them."""
@@ -70,6 +80,14 @@ T = TypeVar("T")
 
 Progress = Callable[[str], None]
 """Called with a stage's name before it starts; whatever it raises cancels the run."""
+
+
+Made = Callable[[str, object], None]
+"""Called with a stage's name and what it made, as soon as that is there."""
+
+
+def unseen(stage: str, noun: object) -> None:
+    """What is made on the way is of no interest."""
 
 
 def quiet(stage: str) -> None:
@@ -129,9 +147,12 @@ class Result:
 class _Road:
     """Walks the stages: tells progress, keeps the hash of each stage's inputs, reuses nouns."""
 
-    def __init__(self, seed: str, progress: Progress, known: MutableMapping[str, object]) -> None:
+    def __init__(
+        self, seed: str, progress: Progress, known: MutableMapping[str, object], made: Made
+    ) -> None:
         self.seed = seed
         self.progress = progress
+        self.made = made
         self.hashes: dict[str, str] = {}
         self.nouns: dict[str, object] = {}
         self._known: dict[int, str] = {}
@@ -145,10 +166,16 @@ class _Road:
         self.hashes[name] = told
         noun: T = self._shelf[told] if told in self._shelf else room(*args, **kwargs)  # type: ignore[assignment]  # the same hash is the same stage
         self.nouns[told] = self._shelf[told] = noun
+        self.made(name, noun)
         # A stage that had nothing to change hands on what it got: that stays what it was, so that
         # the stages after it need not run again.
         self._known.setdefault(id(noun), told)
         self._alive.append(noun)
+        return noun
+
+    def by_content(self, noun: T) -> T:
+        """The noun, known by its own text: made from something else, it may still be the same."""
+        self._known[id(noun)] = hashlib.sha256(repr(noun).encode()).hexdigest()
         return noun
 
     def part(self, part: T, *, of: object) -> T:
@@ -176,6 +203,7 @@ def make(
     previous: Result | None = None,
     known: MutableMapping[str, object] | None = None,
     order_with: Callable[..., CutOrder] = order_cuts,
+    made: Made = unseen,
 ) -> Result:
     """Go the whole road from a picture to cuts in order.
 
@@ -188,6 +216,7 @@ def make(
             its own as it goes, so that a cancelled one is not lost.
         order_with: what plans the order, with the arguments of `order_cuts`; a page hands in
             one that works in a process of its own and can be stopped.
+        made: called after each stage, for whoever shows what is there already.
 
     Returns:
         Every stage's noun. A sign that can't be cut is returned, too; its `stamp.not_ready`
@@ -200,7 +229,7 @@ def make(
     """
     if known is None:
         known = {} if previous is None else dict(previous.nouns)
-    road = _Road(_seed(picture_file), progress, known)
+    road = _Road(_seed(picture_file), progress, known, made)
     photo = road.stage("photo", open_picture, picture_file, rules=job.photo)
     road.seed = photo.sha256
     picture = road.stage("paper", square_up, photo, rules=job.photo)
@@ -225,7 +254,21 @@ def make(
         corrections=by_hand.only(*OF_KINDS),
         work_from_upright=turn,
     )
-    paths = road.stage("fit", fit_outlines, outlines, rules=job.fit)
+    outlines = road.stage(
+        "areas",
+        mark_areas,
+        outlines,
+        corrections=by_hand.only(*OF_AREAS),
+        work_from_upright=turn,
+    )
+    paths = road.by_content(road.stage("fit", fit_outlines, outlines, rules=job.fit))
+    paths = road.stage(
+        "points",
+        move_points,
+        paths,
+        corrections=by_hand.only(*OF_POINTS),
+        work_from_upright=turn,
+    )
     art = road.stage(
         "layout",
         lay_out,

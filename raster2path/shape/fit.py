@@ -8,7 +8,7 @@ outline it came from, and no two of them cross.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -29,7 +29,17 @@ from raster2path.geometry import (
     unit,
 )
 from raster2path.job import FitRules, LetterCorners
-from raster2path.model import FittedRing, Kinds, Note, NoteKind, Outlines, Paths, Ring, Stroke
+from raster2path.model import (
+    Eases,
+    FittedRing,
+    Kinds,
+    Note,
+    NoteKind,
+    Outlines,
+    Paths,
+    Ring,
+    Stroke,
+)
 from raster2path.shape import _tangle, curves
 from raster2path.shape._rendered import Rendered, rendered
 from raster2path.shape._runs import Known
@@ -38,8 +48,17 @@ from raster2path.shape.straights import Drawn, fit_strict, fit_strict_run
 
 Ints = npt.NDArray[np.int64]
 
+N_KINDS = 4
+"""Of an edge, and room for one more."""
+
 LEAST_RUN_PX = 8
 """A stretch of another kind that is shorter takes its neighbour's kind."""
+LOOSER = 2.0
+"""Factor on noise and tolerances where an area is to be followed more loosely. Common practice,
+no source; LOOSE is how much smoother flowing edges are drawn there."""
+LOOSE = 0.6
+STRICTER = 0.4
+"""Factor on both where it is to be followed more strictly."""
 HAND = 0.1
 """Of a pen's width: the middle of a line says no better where a letter's edge was meant to be.
 
@@ -47,6 +66,8 @@ Common practice, no source; on pencilled letters 0.06 leaves waves in stems, 0.1
 """
 MOST_HAND = 0.5
 """Nor is a thick pen taken to say less than by so much of the tolerance of letters."""
+FLOWING_HAND = 0.25
+"""The same for flowing edges, of their own tolerance."""
 TREMORS = 3.0
 """Where a line's own tremor is larger than the tolerance, this many of it are allowed."""
 TRIES = 4
@@ -79,6 +100,7 @@ class _Track:
         kinds: one for each point.
         sigma: standard deviation of its noise or tremor.
         tremor: of the hand that drew it, if that is what sigma tells; else 0.
+        eases: as of a `Ring`.
     """
 
     points: Points
@@ -86,11 +108,18 @@ class _Track:
     sigma: float
     is_closed: bool
     tremor: float = 0.0
+    eases: Eases | None = None
 
     @property
     def is_organic(self) -> bool:
         """True where no part of it is lettering or ruled."""
         return bool(np.all(self.kinds == Kind.ORGANIC))
+
+    @property
+    def marks(self) -> Ints:
+        """Kind and ease of each point as one number, see `_read`."""
+        eases = np.zeros(len(self.kinds), np.int64) if self.eases is None else self.eases
+        return np.asarray(self.kinds + N_KINDS * (eases.astype(np.int64) + 1), np.int64)
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,6 +137,13 @@ class _Limits:
         by = CLOSER[tries]
         return replace(self, organic=self.organic * by, strict=self.strict * by)
 
+    def eased(self, ease: int) -> _Limits:
+        """The limits where a maker wants an edge followed more loosely (1) or strictly (-1)."""
+        if not ease:
+            return self
+        by, loose = (LOOSER, max(LOOSE, self.loose)) if ease > 0 else (STRICTER, 0.0)
+        return replace(self, organic=self.organic * by, strict=self.strict * by, loose=loose)
+
     def tolerance(self, kind: Kind) -> float:
         """How far an edge of that kind may leave the drawn one."""
         return self.organic if kind is Kind.ORGANIC else self.strict
@@ -115,12 +151,13 @@ class _Limits:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Worst:
-    """The drawn point farthest from a path (corners' blur taken off), how far, and its kind."""
+    """The drawn point farthest from a path (corners' blur taken off), how far, and what it is."""
 
     path: Path
     place: complex
     gap: float
     kind: Kind
+    ease: int
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -140,16 +177,16 @@ class _Bench:
     def excess(self, track: _Track, path: Path) -> float:
         """How far beyond what is allowed the path leaves the drawn line; <= 0 is well."""
         worst = self.worst(track, path)
-        return worst.gap - self.allowed(track, worst.kind)
+        return worst.gap - self.allowed(track, worst)
 
     def is_lost(self, track: _Track, path: Path) -> bool:
         """True where the path leaves its outline by more than even a shaky hand explains."""
         worst = self.worst(track, path)
-        return worst.gap > 2 * self.allowed(track, worst.kind)
+        return worst.gap > 2 * self.allowed(track, worst)
 
-    def allowed(self, track: _Track, kind: Kind) -> float:
-        """How far a path of that kind may leave its outline."""
-        return max(self.limits.tolerance(kind), TREMORS * track.sigma)
+    def allowed(self, track: _Track, worst: _Worst) -> float:
+        """How far a path may leave its outline there."""
+        return max(self.limits.eased(worst.ease).tolerance(worst.kind), TREMORS * track.sigma)
 
 
 def fit_outlines(outlines: Outlines, *, rules: FitRules) -> Paths:
@@ -163,18 +200,7 @@ def fit_outlines(outlines: Outlines, *, rules: FitRules) -> Paths:
         times the line's own tremor) allow.
     """
     scale = outlines.placement.mm_per_px
-    limits = _Limits(
-        outlines.blur_mm / scale,
-        rules.organic_tolerance_mm / scale,
-        rules.lettering_tolerance_mm / scale,
-        rules.looseness,
-        FILLET_MM / scale if rules.letter_corners is LetterCorners.CRISP else 0.0,
-    )
-    hand = min(HAND * outlines.pen_mm, MOST_HAND * rules.lettering_tolerance_mm) / scale
-    rings = _by_hand([_track(ring, scale, is_closed=True) for ring in outlines.rings], hand)
-    drawn = [stroke for stroke in outlines.strokes if _goes_somewhere(stroke, scale)]
-    lines = [_track(stroke, scale, is_closed=stroke.is_closed) for stroke in drawn]
-    strokes = _by_hand(lines, hand)
+    limits, rings, drawn, strokes = _tracks_of(outlines, rules)
     bench = _Bench(limits, _foreseen([*rings, *strokes], limits))
     paths = _apart(rings, bench, (FLAT_PX, FLATNESS / scale, FLATNESS / scale / 10))
     slits = _verified(strokes, bench)
@@ -195,25 +221,70 @@ def fit_outlines(outlines: Outlines, *, rules: FitRules) -> Paths:
     )
 
 
+def fits_of(outlines: Outlines, *, rules: FitRules) -> Callable[[int], Path]:
+    """The path of one outline at a time, by number, for whoever can't wait for all of them.
+
+    Rings come first, then the strokes that get a slit. A path is fitted when it is asked for, as
+    `fit_outlines` does where no other outline has a say: letters of a row do not share their
+    directions, and nobody has looked whether two paths cross.
+    """
+    scale = outlines.placement.mm_per_px
+    limits, rings, drawn, strokes = _tracks_of(outlines, rules)
+    tracks = [*rings, *strokes]
+
+    def fit(number: int) -> Path:
+        track = tracks[number]
+        (path,) = _verified([track], _Bench(limits, _foreseen([track], limits)))
+        path = path.mapped(scale)
+        return path if number < len(rings) else _ended(path, drawn[number - len(rings)])
+
+    return fit
+
+
+def _tracks_of(
+    outlines: Outlines, rules: FitRules
+) -> tuple[_Limits, list[_Track], list[Stroke], list[_Track]]:
+    """What holds for all outlines; the rings; the strokes that get a slit, and the same to fit."""
+    scale = outlines.placement.mm_per_px
+    limits = _Limits(
+        outlines.blur_mm / scale,
+        rules.organic_tolerance_mm / scale,
+        rules.lettering_tolerance_mm / scale,
+        rules.looseness,
+        FILLET_MM / scale if rules.letter_corners is LetterCorners.CRISP else 0.0,
+    )
+    hand = HAND * outlines.pen_mm / scale
+    rings = _by_hand([_track(ring, scale, is_closed=True) for ring in outlines.rings], hand, limits)
+    drawn = [stroke for stroke in outlines.strokes if _goes_somewhere(stroke, scale)]
+    lines = [_track(stroke, scale, is_closed=stroke.is_closed) for stroke in drawn]
+    return limits, rings, drawn, _by_hand(lines, hand, limits)
+
+
 def _goes_somewhere(stroke: Stroke, scale: float) -> bool:
     """False for a stroke whose points are all within a pixel: there is no line to follow."""
     return bool(np.ptp(stroke.points_mm, axis=0).max() > scale)
 
 
 def _track(line: Ring | Stroke, scale: float, *, is_closed: bool) -> _Track:
-    return _Track(line.points_mm / scale, line.kinds, line.noise_mm / scale, is_closed)
+    points, noise = line.points_mm / scale, line.noise_mm / scale
+    return _Track(points, line.kinds, noise, is_closed, eases=line.eases)
 
 
-def _by_hand(tracks: Sequence[_Track], hand: float) -> list[_Track]:
+def _by_hand(tracks: Sequence[_Track], hand: float, limits: _Limits) -> list[_Track]:
     """The outlines, the tremor of the hand that drew straight ones in place of their noise.
 
     Flowing edges may follow a tremor as far as their tolerance allows; straight ones never do.
-    They are taken to tremble by `hand` at least.
+    Both are taken to stray by `hand` at least.
     """
+    flowing = min(hand, FLOWING_HAND * limits.organic)
+    hand = min(hand, MOST_HAND * limits.strict)
     strict = [k for k, track in enumerate(tracks) if not track.is_organic]
     lines = [to_complex(tracks[k].points) for k in strict]
     found = tremors_of(lines, is_closed=[tracks[k].is_closed for k in strict])
-    out = list(tracks)
+    out = [
+        replace(track, sigma=max(track.sigma, flowing)) if track.is_organic else track
+        for track in tracks
+    ]
     for k, measured in zip(strict, found, strict=True):
         tremor = max(measured, hand)
         if tremor > out[k].sigma:
@@ -250,7 +321,7 @@ def _foreseen(tracks: Sequence[_Track], limits: _Limits) -> Known:
                 limits.loose,
             )
             for track in tracks
-            if len(track.points) > 3 and track.is_organic
+            if len(track.points) > 3 and track.is_organic and track.eases is None
         ]
     )
 
@@ -273,7 +344,9 @@ def _verified(tracks: Sequence[_Track], bench: _Bench) -> list[Path]:
 def _fitted(tracks: Sequence[_Track], bench: _Bench, tries: int) -> list[Path]:
     """Paths of outlines, those of letters and ruled figures all at once."""
     strict = [k for k, track in enumerate(tracks) if _is_all_strict(track) and tries < TRIES - 2]
-    drawn = [_drawn(_closer(tracks[k], tries), bench.limits.closer(tries), ()) for k in strict]
+    drawn = [
+        _drawn(*_eased(_closer(tracks[k], tries), bench.limits.closer(tries)), ()) for k in strict
+    ]
     found = dict(zip(strict, fit_strict(drawn), strict=True))
     return [
         found[k] if k in found else _refitted(track, bench, tries) for k, track in enumerate(tracks)
@@ -284,8 +357,22 @@ def _is_all_strict(track: _Track) -> bool:
     """True for a closed outline that is nothing but lettering, or nothing but ruled."""
     if not track.is_closed or len(track.points) < 3:
         return False
-    kinds = _steadied(track.kinds, is_closed=True)
-    return bool(np.all(kinds == kinds[0])) and Kind(int(kinds[0])) is not Kind.ORGANIC
+    marks = _steadied(track.marks, is_closed=True)
+    return bool(np.all(marks == marks[0])) and _read(marks[0])[0] is not Kind.ORGANIC
+
+
+def _read(mark: int) -> tuple[Kind, int]:
+    """The kind and the ease that a mark stands for."""
+    return Kind(int(mark) % N_KINDS), int(mark) // N_KINDS - 1
+
+
+def _eased(track: _Track, limits: _Limits, mark: int | None = None) -> tuple[_Track, _Limits]:
+    """A stretch of one mark, by default the commonest, and its limits, as its ease has them."""
+    ease = _read(int(np.bincount(track.marks).argmax()) if mark is None else mark)[1]
+    if not ease:
+        return track, limits
+    by = LOOSER if ease > 0 else STRICTER
+    return replace(track, sigma=track.sigma * by), limits.eased(ease)
 
 
 def _closer(track: _Track, tries: int) -> _Track:
@@ -315,9 +402,11 @@ def _refitted(track: _Track, bench: _Bench, tries: int, tight: tuple[complex, ..
     if len(track.points) < 3 or tries >= TRIES - 1:
         return _point_by_point(track)
     limits, known = bench.limits, bench.known
-    kinds = _steadied(track.kinds, is_closed=track.is_closed)
-    is_one = bool(np.all(kinds == kinds[0]))
-    kind = Kind(int(kinds[0]))
+    marks = _steadied(track.marks, is_closed=track.is_closed)
+    is_one = bool(np.all(marks == marks[0]))
+    kind, _ = _read(marks[0])
+    if is_one:
+        track, limits = _eased(track, limits, marks[0])
     if is_one and track.is_closed and kind is Kind.ORGANIC and tight:
         return _closed(track, kind, limits, known, tight=tight, closeness=2 * tries)
     if not (tight and tries == 1):
@@ -327,9 +416,11 @@ def _refitted(track: _Track, bench: _Bench, tries: int, tight: tuple[complex, ..
             return _closed(track, kind, limits, known)
         return fit_strict([_drawn(track, limits, tight)])[0]
     segments: list[Segment] = []
-    runs = _runs(track.points, kinds, is_closed=track.is_closed)
-    for points, each in [(track.points, kind)] if is_one else runs:
-        segments += _open(replace(track, points=points), each, limits, known)
+    if is_one:
+        segments += _open(track, kind, limits, known)
+    for points, mark in () if is_one else _runs(track.points, marks, is_closed=track.is_closed):
+        own, its_limits = _eased(replace(track, points=points), limits, mark)
+        segments += _open(own, _read(mark)[0], its_limits, known)
     if sum(segment.length for segment in segments) < 1e-6:
         return _point_by_point(track)  # out and back on itself
     return Path(tuple(segments), track.is_closed)
@@ -400,9 +491,9 @@ def _point_by_point(track: _Track) -> Path:
     return Path(polygon(corners, kind).segments[:-1], False)
 
 
-def _steadied(kinds: Kinds, *, is_closed: bool) -> Kinds:
-    """The kinds, with stretches too short to fit given to the neighbour before them."""
-    out = kinds.copy()
+def _steadied(marks: Ints, *, is_closed: bool) -> Ints:
+    """The marks, with stretches too short to fit given to the neighbour before them."""
+    out = marks.copy()
     while True:
         starts = _changes(out, is_closed=is_closed)
         if len(starts) < 2:
@@ -417,22 +508,22 @@ def _steadied(kinds: Kinds, *, is_closed: bool) -> Kinds:
         out[where] = out[donor % n]
 
 
-def _changes(kinds: Kinds, *, is_closed: bool) -> npt.NDArray[np.int64]:
-    """Indices where a stretch of one kind starts; of an open line the first point, too."""
-    differs = kinds != np.roll(kinds, 1)
+def _changes(marks: Ints, *, is_closed: bool) -> Ints:
+    """Indices where a stretch of one mark starts; of an open line the first point, too."""
+    differs = marks != np.roll(marks, 1)
     if not is_closed:
         differs[0] = True
     return np.flatnonzero(differs).astype(np.int64)
 
 
-def _runs(points: Points, kinds: Kinds, *, is_closed: bool) -> Iterator[tuple[Points, Kind]]:
-    """Stretches of one kind in order; neighbours share the point where the kind changes."""
-    starts = _changes(kinds, is_closed=is_closed)
+def _runs(points: Points, marks: Ints, *, is_closed: bool) -> Iterator[tuple[Points, int]]:
+    """Stretches of one mark in order; neighbours share the point where the mark changes."""
+    starts = _changes(marks, is_closed=is_closed)
     n = len(points)
     stops = np.append(starts[1:], starts[0] + n if is_closed else n - 1)
     for a, b in zip(starts, stops, strict=True):
         if b > a:
-            yield points[np.arange(a, b + 1) % n], Kind(int(kinds[a]))
+            yield points[np.arange(a, b + 1) % n], int(marks[a])
 
 
 # ------------------------------------------------------------------ all outlines
@@ -533,7 +624,7 @@ def _notes(track: _Track, path: Path, bench: _Bench, scale: float) -> list[Note]
                 "look at it; if it is wrong, mark the place as flowing or as lettering",
             )
         ]
-    if track.tremor and worst.gap > bench.limits.tolerance(worst.kind):
+    if track.tremor and worst.gap > bench.limits.eased(worst.ease).tolerance(worst.kind):
         return [
             Note(
                 NoteKind.STRAIGHTENED,
@@ -555,8 +646,11 @@ def _worst(track: _Track, path: Path, limits: _Limits) -> _Worst:
         near, which = _nearest(z, tips)
         gaps = gaps - np.where(near < slack[which] + 3 * limits.blur, slack[which], 0.0)
     allowed = np.where(track.kinds == Kind.ORGANIC, limits.organic, limits.strict)
+    if track.eases is not None:
+        allowed = allowed * np.array([1.0, LOOSER, STRICTER])[track.eases]
     k = int(np.argmax(gaps - allowed))
-    return _Worst(path, complex(z[k]), float(gaps[k]), Kind(int(track.kinds[k])))
+    ease = 0 if track.eases is None else int(track.eases[k])
+    return _Worst(path, complex(z[k]), float(gaps[k]), Kind(int(track.kinds[k])), ease)
 
 
 def _nearest(z: Complexes, spots: Complexes) -> tuple[npt.NDArray[np.float64], Ints]:
