@@ -82,6 +82,7 @@ class Narrow(Enum):
 
     TWO_PASSES = "two-passes"
     ONE_PASS = "one-pass"  # noqa: S105 (of the torch)
+    OPEN = "open"
 
 
 class Swirl(Enum):
@@ -344,7 +345,8 @@ class TorchRules:
         pull_mm: how long a cut one makes in one go; longer ones get rests. Common practice, no
             source: the coupon's freehand line tells.
         swirl: the good edge lies right of travel with most torches; left turns all loops round.
-        narrow: slots less than 3.2 mm wider than the kerf: along both edges, or in one pass.
+        narrow: slots less than 3.2 mm wider than the kerf: along both edges, in one pass, or made
+            wider where there is metal.
     """
 
     kerf_mm: float = 1.5

@@ -528,7 +528,7 @@ SETTINGS = (
         group=TORCH,
         metavar="HOW",
         help="slots less than 3.2 mm wider than the kerf: two-passes (default; the sliver melts), "
-        "or one-pass (as wide as the kerf)",
+        "one-pass (as wide as the kerf), or open (5 mm wide, where there is metal to spare)",
     ),
     Setting(
         key="swirl",

@@ -30,8 +30,9 @@ from raster2path.torch._faces import Face, faces_by_ring, faces_of, polygons
 from raster2path.torch._found import FOUND_MM, on_sheet
 from raster2path.torch._leads import Loop, Room, Start, begin, from_the_edge
 from raster2path.torch._loops import corner_loops
-from raster2path.torch._narrow import Lost, closed_up, is_clear, middle_line, middle_of, one_pass
+from raster2path.torch._narrow import Lost, closed_up, is_clear, middle_line, middle_of
 from raster2path.torch._offset import Eroded
+from raster2path.torch._opened import narrow_slots, open_slots
 from raster2path.torch._rests import rests_along
 
 SMALLEST_LOOP_MM = 1.2
@@ -100,6 +101,10 @@ def plan_torch(
         narrower all over becomes a slit, or a pierce, or is left out. Edges of the blank itself
         are not cut.
     """
+    told = list[Note]()
+    if rules.narrow is Narrow.OPEN and rules.kerf_mm:
+        opened = open_slots(sign, rules)
+        sign, told = opened.sign, list(opened.notes)
     rings = [tagged(edge.path) for edge in sign.edges]
     every = faces_of(sign, rings)
     is_sheared = sign.art.border is Border.SHEET
@@ -107,7 +112,7 @@ def plan_torch(
     places_px = () if corrections is None else corrections.turned_px
     placement = sign.art.placement
     turned = tuple(on_sheet(placement, place, work_from_upright) for place in places_px)
-    work = _Work(sign, rules, rings, turned)
+    work = _Work(sign, rules, rings, turned, notes=told)
     kept = {k: [sign.edges[k]] for face in every if face not in faces for k in face.rings}
     if faces:
         kept |= _cut_faces(work, faces)
@@ -163,27 +168,21 @@ def _cut_faces(work: _Work, faces: Sequence[Face]) -> dict[int, list[SignEdge]]:
 
 def _slots(work: _Work, faces: Sequence[Face]) -> dict[int, Path]:
     """Openings between a kerf and a kerf and 3.2 mm wide, and the one pass that each could be."""
-    kerf_mm, out = work.rules.kerf_mm, dict[int, Path]()
-    if kerf_mm == 0:
-        return out
-    for k, face in enumerate(faces):
-        if face.opening is None or len(face.rings) > 1 or face.area.is_empty:
-            continue
-        if face.area.buffer(-kerf_mm / 2 - 0.05).is_empty:
-            continue
-        kind = work.sign.edges[face.opening].path.kind
-        line = one_pass(work.rings[face.opening], face.area, kerf_mm, kind)
-        if line is not None:
-            out[k] = line
+    how = work.rules.narrow
+    if how is Narrow.OPEN:
+        return {}  # opened and told already
+    out = narrow_slots(work.sign, work.rings, faces, work.rules.kerf_mm)
     if out:
         words = "1 opening is" if len(out) == 1 else f"{len(out)} openings are"
         told = "so narrow that the sliver between two passes melts"
-        one = work.rules.narrow is Narrow.ONE_PASS
-        remedy = None if one else "--narrow one-pass cuts each as wide as the kerf, in one"
-        done = ": cut in one pass" if one else ""
+        one = how is Narrow.ONE_PASS
+        done, remedy = (": cut in one pass", None) if one else ("", WIDER)
         at = next(iter(out.values())).start
         work.notes.append(Note(NoteKind.NARROW, f"{words} {told}{done}", at, remedy=remedy))
     return out
+
+
+WIDER = "--narrow one-pass cuts each as wide as the kerf, in one; --narrow open makes it wider"
 
 
 def _add_slot(work: _Work, face: Face, line: Path) -> None:
