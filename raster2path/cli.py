@@ -285,9 +285,7 @@ def _said(words: argparse.Namespace) -> Said:
             values[setting.key] = setting.read(text)
         except UsageError as error:
             raise UsageError(f"--{setting.option}: {error}") from None
-    if words.gauge is not None:
-        if "thickness_mm" in values:
-            raise UsageError("both --gauge and --thickness are given; a measured thickness wins")
+    if words.gauge is not None and "thickness_mm" not in values:  # what was measured wins
         material = values.get("material", Material.MILD)
         values["thickness_mm"] = gauge_mm(words.gauge, Material(material))
     if "width_mm" in values and "height_mm" in values:

@@ -376,6 +376,7 @@ class OrderRules:
         speed_mm_min: of the hand. Common practice, no source (REFERENCE 3).
         heat_j_mm: heat that each mm of cut leaves in the sheet; None: 13.3 J for each mm of
             thickness, which nobody has measured for a hand torch.
+        material: of the sheet.
     """
 
     how: OrderHow = OrderHow.PLANNED
@@ -385,6 +386,7 @@ class OrderRules:
     thickness_mm: float = 1.5
     speed_mm_min: float = 1500.0
     heat_j_mm: float | None = None
+    material: Material = Material.MILD
 
     def __post_init__(self) -> None:
         check_range("--reach", self.reach_mm, 100, 3000)
@@ -392,9 +394,9 @@ class OrderRules:
             check_range("--table side", side, 50, 20000)
         if len(set(self.walls or ())) == len(Side):
             raise UsageError("--walls names all four sides; expected one or more left to stand at")
-        check_range("hand speed", self.speed_mm_min, 100, 20000, "mm/min")
+        check_range("--speed", self.speed_mm_min, 100, 20000, "mm/min")
         if self.heat_j_mm is not None:
-            check_range("heat of the cut", self.heat_j_mm, 0, 1000, "J/mm")
+            check_range("--heat", self.heat_j_mm, 0, 1000, "J/mm")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -431,15 +433,22 @@ class TallyRules:
         thickness_mm: of the sheet.
         material: of the sheet.
         speed_mm_min: of the hand. Common practice, no source (REFERENCE 3).
+        duty_percent: of ten minutes, what the machine may run at this current; its plate says it.
+        air_l_min: free air that the torch takes, as its manual says; None: by its current.
     """
 
     amps: float = 30.0
     thickness_mm: float = 1.5
     material: Material = Material.MILD
     speed_mm_min: float = 1500.0
+    duty_percent: float = 35.0
+    air_l_min: float | None = None
 
     def __post_init__(self) -> None:
         check_range("--amps", self.amps, 5, 800, "A")
+        check_range("--duty", self.duty_percent, 5, 100, "%")
+        if self.air_l_min is not None:
+            check_range("--air", self.air_l_min, 20, 1000, "l/min")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -455,7 +455,8 @@ SETTINGS = (
         read=choice(Material),
         group=METAL,
         metavar="WHAT",
-        help="of the sheet: mild (default), stainless or aluminium: for strength and weight",
+        help="of the sheet: mild (default), galvanised, stainless or aluminium: for gauge, "
+        "strength, weight and heat",
     ),
     Setting(
         key="blunt_mm",
@@ -601,6 +602,43 @@ SETTINGS = (
         group=TORCH,
         metavar="A",
         help="current of the torch, for the job sheet (default 30)",
+    ),
+    Setting(
+        key="speed_mm_min",
+        option="speed",
+        place=("order", "speed_mm_min"),
+        read=amount,
+        group=TORCH,
+        metavar="MM/MIN",
+        help="how fast your hand goes: time and heat follow from it (default 1500)",
+    ),
+    Setting(
+        key="heat_j_mm",
+        option="heat",
+        place=("order", "heat_j_mm"),
+        read=amount,
+        group=TORCH,
+        metavar="J/MM",
+        help="heat that each mm of cut leaves in the sheet (default 13.3 for each mm of thickness; "
+        "an estimate, half as much or half more)",
+    ),
+    Setting(
+        key="duty_percent",
+        option="duty",
+        place=("tally", "duty_percent"),
+        read=percent,
+        group=TORCH,
+        metavar="%",
+        help="how much of ten minutes your machine may run at that current (default 35)",
+    ),
+    Setting(
+        key="air_l_min",
+        option="air",
+        place=("tally", "air_l_min"),
+        read=amount,
+        group=TORCH,
+        metavar="L/MIN",
+        help="free air that your torch takes, as its manual says (default 170, from 60 A on 235)",
     ),
     Setting(
         key="pages_mm",
@@ -755,8 +793,10 @@ def with_said(job: Job, said: Said) -> Job:
     if "organic_tolerance_mm" in values:  # what the fit may leave, an edge may be moved by
         by_room.setdefault("ties", {})["give_mm"] = values["organic_tolerance_mm"]
     if "material" in values:
-        for room in ("tally", "aids"):
+        for room in ("order", "tally", "aids"):
             by_room.setdefault(room, {})["material"] = values["material"]
+    if "speed_mm_min" in values:
+        by_room.setdefault("tally", {})["speed_mm_min"] = values["speed_mm_min"]
     rules: dict[str, object] = {
         room: replace(getattr(job, room), **changes) for room, changes in by_room.items()
     }

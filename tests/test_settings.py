@@ -64,6 +64,9 @@ def test_gauges(gauge: int, mm: float) -> None:
 @pytest.mark.parametrize(
     ("gauge", "material", "mm"),
     [
+        (16, Material.GALVANISED, 1.613),
+        (24, Material.GALVANISED, 0.701),
+        (8, Material.GALVANISED, 4.270),
         (16, Material.STAINLESS, 1.5875),
         (7, Material.STAINLESS, 4.763),
         (16, Material.ALUMINIUM, 1.29032),
@@ -71,13 +74,15 @@ def test_gauges(gauge: int, mm: float) -> None:
     ],
 )
 def test_gauges_of_other_metals(gauge: int, material: Material, mm: float) -> None:
-    """US Standard Gauge (15 U.S.C. 206), Brown & Sharpe (ASTM B258): REFERENCE 1, 9.1, 9.2."""
+    """ASTM A924 (galvanised), 15 U.S.C. 206 (stainless), ASTM B258: REFERENCE 1, 9.1, 9.2."""
     assert gauge_mm(gauge, material) == pytest.approx(mm, abs=6e-4)
 
 
 def test_unknown_gauge() -> None:
     with pytest.raises(UsageError, match="gauge 99"):
         gauge_mm(99)
+    with pytest.raises(UsageError, match="expected 8 to 26"):
+        gauge_mm(7, Material.GALVANISED)
 
 
 def test_lettering_words() -> None:

@@ -54,6 +54,20 @@ def test_the_worked_job() -> None:
     assert found.sets_by_time == pytest.approx(0.0572, rel=1e-3)
 
 
+def test_air_by_the_torch() -> None:
+    """What the maker said goes first; 235 l/min from 80 to 120 A (a maker's page, weak)."""
+    order = _with_cuts(12.4, 38)
+    minutes = tally(order, rules=TallyRules()).arc_s / 60
+    assert tally(order, rules=TallyRules(air_l_min=120)).air_l == pytest.approx(120 * minutes)
+    assert tally(order, rules=TallyRules(amps=90)).air_l == pytest.approx(235 * minutes)
+
+
+def test_a_better_machine_rests_less() -> None:
+    order = _with_cuts(12.4, 38)
+    found = tally(order, rules=TallyRules(duty_percent=60))
+    assert found.elapsed_s == pytest.approx(found.arc_s / 0.6)
+
+
 @pytest.mark.parametrize(("amps", "shade"), [(30, 8), (45, 8), (70, 8), (300, 9), (350, 9)])
 def test_shade_by_the_rule_and_the_darker_one_on_a_boundary(amps: float, shade: int) -> None:
     assert least_shade(amps) == shade

@@ -18,6 +18,8 @@ from raster2path.torch._heat import Floats, Grid
 
 POISSON = 0.3
 EXPANSION_PER_K = 12e-6
+"""Of mild steel."""
+
 N_SHAPES = 10
 N_LONG, N_SHORT = 36, 24
 DEGREES = 12
@@ -106,7 +108,7 @@ def _means(n: int, order: int) -> Floats:
     return np.asarray(np.diff(_bubbles(2 * np.arange(n + 1) / n - 1, order - 1)) * n / 2)
 
 
-def plate_for(grid: Grid, thickness_mm: float) -> Plate:
+def plate_for(grid: Grid, thickness_mm: float, expansion_per_k: float = EXPANSION_PER_K) -> Plate:
     """The map for a blank, by Airy's stress function: ΔΔφ = -EαΔT, φ and its slope 0 at the rim.
 
     Ritz's method with polynomials: σxx = φ,yy, σyy = φ,xx, σxy = -φ,xy. Von Kármán's membrane
@@ -132,7 +134,7 @@ def plate_for(grid: Grid, thickness_mm: float) -> Plate:
     swell = sx**2 * np.einsum("kji,jr,ic->krc", answer, down[0], across[1], optimize=True)
     swell += sy**2 * np.einsum("kji,jr,ic->krc", answer, down[1], across[0], optimize=True)
     area = width / cols * height / rows
-    scale = EXPANSION_PER_K * area * 12 * (1 - POISSON**2) / thickness_mm**2
+    scale = expansion_per_k * area * 12 * (1 - POISSON**2) / thickness_mm**2
     gain = np.zeros((N_SHAPES, N_SHAPES, rows * cols))
     i, j = np.triu_indices(N_SHAPES)
     gain[i, j] = gain[j, i] = scale * swell.reshape(len(i), -1)

@@ -11,11 +11,12 @@ from raster2path.job import TallyRules
 from raster2path.model import CutOrder, CutType, Tally
 
 PIERCE_S = 0.5
-DUTY = 0.35
-"""Share of ten minutes that a small machine may run."""
 STARTS_A_SET = 225
 ARC_S_A_SET = 9000.0
-AIR_L_MIN = 170.0
+AIR_L_MIN = ((60.0, 170.0), (1000.0, 235.0))
+"""Free air up to a current, by what makers of torches print for 30 to 45 A (127 to 170 l/min) and
+for 80 to 120 A (up to 235): weak, and the upper end of both."""
+
 SHADES = ((300.0, 8), (400.0, 9), (800.0, 10))
 """Least shade below a current in amperes, 29 CFR 1910.133(a)(5); on a boundary the darker one."""
 
@@ -51,15 +52,22 @@ def tally(order: CutOrder, *, rules: TallyRules, span_s: float = 0.0) -> Tally:
         lead_metres=leads,
         starts=starts,
         arc_s=arc_s,
-        elapsed_s=max(arc_s / DUTY, span_s),
+        elapsed_s=max(100 * arc_s / rules.duty_percent, span_s),
         sign_kg=max(0.0, sum(areas) - plan.kerf_mm * slit_mm) * by_area,
         drop_kg=max(0.0, openings_mm2 - blown_mm2) * by_area,
         removed_kg=kerf_mm2 * by_area,
         sets_by_starts=starts / STARTS_A_SET,
         sets_by_time=arc_s / ARC_S_A_SET,
-        air_l=AIR_L_MIN * arc_s / 60,
+        air_l=air_l_min(rules) * arc_s / 60,
         shade=least_shade(rules.amps),
     )
+
+
+def air_l_min(rules: TallyRules) -> float:
+    """Free air that the torch takes: what the maker said, or by its current."""
+    if rules.air_l_min is not None:
+        return rules.air_l_min
+    return next((air for most, air in AIR_L_MIN if rules.amps <= most), AIR_L_MIN[-1][1])
 
 
 def least_shade(amps: float) -> int:
