@@ -118,9 +118,9 @@ def test_an_outline_asked_for_alone_is_fitted_as_among_the_others() -> None:
     small = Ring(wavy().points_mm * 0.4 + 152, wavy().kinds, 0.05 * SCALE)
     outlines = drawn(wavy(), small)
     whole = fit_outlines(outlines, rules=FitRules())
-    fit = fits_of(outlines, rules=FitRules())
+    fit = fits_of(outlines)
     for k, ring in enumerate(whole.rings):
-        assert np.allclose(fit(k).flat(0.05), ring.path.flat(0.05), atol=1e-6)
+        assert np.allclose(fit(k, FitRules()).flat(0.05), ring.path.flat(0.05), atol=1e-6)
 
 
 # ------------------------------------------------------------------ single points

@@ -26,6 +26,7 @@ from raster2path.model import (
     Stroke,
 )
 from raster2path.shape import curves
+from raster2path.shape._sight import resampled
 from raster2path.shape.fit import fit_outlines
 from raster2path.shape.straights import Drawn, fit_strict
 from tests import glyphs
@@ -333,3 +334,21 @@ def test_letters_drawn_as_outlines_with_a_pencil_get_straight_sides() -> None:
     assert len(sides) == 4
     assert all(isinstance(side, Line) for side in sides)
     assert {note.kind for note in of_pencil.notes} <= {NoteKind.STRAIGHTENED}
+
+
+def test_flowing_edges_drawn_with_a_pencil_are_fair_and_printed_ones_exact() -> None:
+    """What wavers was drawn by hand: it is smoothed by a tenth of the pen, tips and all kept."""
+    t = np.linspace(0, 2 * math.pi, 2000, endpoint=False)
+    leaf = 150 + 150j + 110 * np.cos(t) + 45j * np.sin(t) * np.abs(np.sin(t))
+    meant = resampled(leaf, is_closed=True)
+    soft = np.exp(-((np.arange(-9, 10) / 3) ** 2) / 2)
+    waver = np.convolve(np.random.default_rng(1).normal(0, 1, len(meant)), soft, "same")
+    z = meant + 0.25 * waver / waver.std() * np.exp(1j * np.angle(meant - 150 - 150j))
+    lines = [replace(drawn((ring(line, Kind.ORGANIC),)), pen_mm=6 * SCALE) for line in (z, meant)]
+    by_hand, printed = (fit_outlines(line, rules=FitRules()) for line in lines)
+    (followed,) = fitted((ring(z, Kind.ORGANIC),)).rings
+    tips = to_points(np.array([40 + 150j, 260 + 150j])) * SCALE
+    assert len(by_hand.rings[0].path) < len(followed.path) / 2
+    assert off(by_hand.rings[0].path, to_points(meant) * SCALE) < 0.6 * SCALE
+    assert off(by_hand.rings[0].path, tips) < 0.6 * SCALE
+    assert off(printed.rings[0].path, to_points(meant) * SCALE) < 0.1 * SCALE

@@ -20,6 +20,15 @@ LEAST_SIGMA = 0.08
 TREMOR_REACH = 24
 """Points on each side over which a drawn edge is smooth and a tremor is not."""
 
+WAVER_REACH = 12
+"""The same, to tell a line drawn by hand from one that a machine or a ruler has drawn."""
+
+RULED = 0.02
+"""What a smooth line leaves of a ruled or printed one, in pixels, is less.
+
+Measured: printed strokes, clean or photographed, leave .005 to .008; pencil and pen .05 or more.
+"""
+
 SHAKIEST = 0.0075
 """No hand strays by more than this share of the size of what it draws."""
 
@@ -135,13 +144,29 @@ def turns(z: Complexes, reach: int, *, is_closed: bool) -> Floats:
 def tremor_of(z: Complexes, *, is_closed: bool, half: int = TREMOR_REACH) -> float:
     """Standard deviation of a hand's tremor, which noise measured point by point misses.
 
-    A cubic polynomial follows a drawn edge over `half` points each way, not a tremor. What is
-    left even on the calmer stretches, those without a sharp turn, is the hand's; 0 where there
-    are too few of them to tell, or the line is steady.
+    0 where there are too few calm stretches to tell, or the line is steady.
+    """
+    left = _left(z, half, is_closed=is_closed)
+    # The polynomial takes a good part of a slow tremor with it.
+    return 1.6 * left if left is not None and left > STEADY else 0.0
+
+
+def is_by_hand(lines: Sequence[Complexes], *, is_closed: Sequence[bool]) -> bool:
+    """True where most lines of a drawing waver by more than pixels do; they need not tremble."""
+    left = [_left(z, WAVER_REACH, is_closed=c) for z, c in zip(lines, is_closed, strict=True)]
+    told = [each for each in left if each is not None]
+    return bool(told) and float(np.median(told)) > RULED
+
+
+def _left(z: Complexes, half: int, *, is_closed: bool) -> float | None:
+    """What a smooth line leaves even on the calmer stretches, those without a sharp turn.
+
+    A cubic polynomial follows a drawn edge over `half` points each way, not a tremor. None where
+    there are too few calm stretches to tell.
     """
     n = len(z)
     if n < 8 * half:
-        return 0.0
+        return None
     basis, inverse = polynomial(half)
     middles = np.arange(0, n, 6) if is_closed else np.arange(half, n - half, 6)
     at = middles[:, None] + np.arange(-half, half + 1)
@@ -149,14 +174,12 @@ def tremor_of(z: Complexes, *, is_closed: bool, half: int = TREMOR_REACH) -> flo
     calm = turns(z, 6, is_closed=is_closed)[at % n].max(axis=1) < math.radians(50)
     calm &= np.abs(np.angle((window[:, -1] - z[at[:, -6] % n]) / (window[:, 5] - window[:, 0]))) < 1
     if calm.mean() < 0.2:
-        return 0.0
+        return None
     window = window[calm]
     fit = window @ inverse.T
     heading = fit[:, 1] / np.maximum(np.abs(fit[:, 1]), 1e-12)
     off = (heading[:, None].conj() * (window - fit @ basis.T)).imag
-    left = float(np.quantile(np.sqrt((off**2).mean(axis=1)), 0.3))
-    # The polynomial takes a good part of a slow tremor with it.
-    return 1.6 * left if left > STEADY else 0.0
+    return float(np.quantile(np.sqrt((off**2).mean(axis=1)), 0.3))
 
 
 def tremors_of(lines: Sequence[Complexes], *, is_closed: Sequence[bool]) -> list[float]:

@@ -43,7 +43,7 @@ from raster2path.model import (
 from raster2path.shape import _tangle, curves
 from raster2path.shape._rendered import Rendered, rendered
 from raster2path.shape._runs import Known
-from raster2path.shape._sight import tremors_of
+from raster2path.shape._sight import is_by_hand, tremors_of
 from raster2path.shape.straights import Drawn, fit_strict, fit_strict_run
 
 Ints = npt.NDArray[np.int64]
@@ -60,7 +60,7 @@ LOOSE = 0.6
 STRICTER = 0.4
 """Factor on both where it is to be followed more strictly."""
 HAND = 0.1
-"""Of a pen's width: the middle of a line says no better where a letter's edge was meant to be.
+"""Of a pen's width: the middle of a line says no better where an edge was meant to be.
 
 Common practice, no source; on pencilled letters 0.06 leaves waves in stems, 0.15 loses corners.
 """
@@ -100,6 +100,8 @@ class _Track:
         kinds: one for each point.
         sigma: standard deviation of its noise or tremor.
         tremor: of the hand that drew it, if that is what sigma tells; else 0.
+        hand: how far a pen's middle is taken to stray from a straight line that was meant.
+        strayed: the same where it flows; 0 where lines are as even as if ruled or printed.
         eases: as of a `Ring`.
     """
 
@@ -108,6 +110,8 @@ class _Track:
     sigma: float
     is_closed: bool
     tremor: float = 0.0
+    hand: float = 0.0
+    strayed: float = 0.0
     eases: Eases | None = None
 
     @property
@@ -147,6 +151,17 @@ class _Limits:
     def tolerance(self, kind: Kind) -> float:
         """How far an edge of that kind may leave the drawn one."""
         return self.organic if kind is Kind.ORGANIC else self.strict
+
+    def looseness(self, track: _Track) -> float:
+        """How much smoother than measured it is drawn where it flows: as smooth as it was meant.
+
+        Its corners are found by what was measured, lest blunt tips come out round.
+        """
+        most = self.organic / 2
+        strayed = min(track.strayed, FLOWING_HAND * self.organic) - track.sigma
+        if most <= track.sigma or strayed <= 0:
+            return self.loose
+        return max(self.loose, strayed / (most - track.sigma))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -200,7 +215,9 @@ def fit_outlines(outlines: Outlines, *, rules: FitRules) -> Paths:
         times the line's own tremor) allow.
     """
     scale = outlines.placement.mm_per_px
-    limits, rings, drawn, strokes = _tracks_of(outlines, rules)
+    limits = _limits_of(outlines, rules)
+    rings, drawn, lines = _tracks_of(outlines)
+    rings, strokes = _by_hand(rings, limits), _by_hand(lines, limits)
     bench = _Bench(limits, _foreseen([*rings, *strokes], limits))
     paths = _apart(rings, bench, (FLAT_PX, FLATNESS / scale, FLATNESS / scale / 10))
     slits = _verified(strokes, bench)
@@ -221,7 +238,7 @@ def fit_outlines(outlines: Outlines, *, rules: FitRules) -> Paths:
     )
 
 
-def fits_of(outlines: Outlines, *, rules: FitRules) -> Callable[[int], Path]:
+def fits_of(outlines: Outlines) -> Callable[[int, FitRules], Path]:
     """The path of one outline at a time, by number, for whoever can't wait for all of them.
 
     Rings come first, then the strokes that get a slit. A path is fitted when it is asked for, as
@@ -229,11 +246,12 @@ def fits_of(outlines: Outlines, *, rules: FitRules) -> Callable[[int], Path]:
     directions, and nobody has looked whether two paths cross.
     """
     scale = outlines.placement.mm_per_px
-    limits, rings, drawn, strokes = _tracks_of(outlines, rules)
+    rings, drawn, strokes = _tracks_of(outlines)
     tracks = [*rings, *strokes]
 
-    def fit(number: int) -> Path:
-        track = tracks[number]
+    def fit(number: int, rules: FitRules) -> Path:
+        limits = _limits_of(outlines, rules)
+        (track,) = _by_hand([tracks[number]], limits)
         (path,) = _verified([track], _Bench(limits, _foreseen([track], limits)))
         path = path.mapped(scale)
         return path if number < len(rings) else _ended(path, drawn[number - len(rings)])
@@ -241,23 +259,37 @@ def fits_of(outlines: Outlines, *, rules: FitRules) -> Callable[[int], Path]:
     return fit
 
 
-def _tracks_of(
-    outlines: Outlines, rules: FitRules
-) -> tuple[_Limits, list[_Track], list[Stroke], list[_Track]]:
-    """What holds for all outlines; the rings; the strokes that get a slit, and the same to fit."""
+def _limits_of(outlines: Outlines, rules: FitRules) -> _Limits:
     scale = outlines.placement.mm_per_px
-    limits = _Limits(
+    return _Limits(
         outlines.blur_mm / scale,
         rules.organic_tolerance_mm / scale,
         rules.lettering_tolerance_mm / scale,
         rules.looseness,
         FILLET_MM / scale if rules.letter_corners is LetterCorners.CRISP else 0.0,
     )
+
+
+def _tracks_of(outlines: Outlines) -> tuple[list[_Track], list[Stroke], list[_Track]]:
+    """The rings; the strokes that get a slit, and the same to be fitted."""
+    scale = outlines.placement.mm_per_px
     hand = HAND * outlines.pen_mm / scale
-    rings = _by_hand([_track(ring, scale, is_closed=True) for ring in outlines.rings], hand, limits)
+    hands = (hand, hand if _is_by_hand(outlines) else 0.0)
+    rings = [_track(ring, scale, hands, is_closed=True) for ring in outlines.rings]
     drawn = [stroke for stroke in outlines.strokes if _goes_somewhere(stroke, scale)]
-    lines = [_track(stroke, scale, is_closed=stroke.is_closed) for stroke in drawn]
-    return limits, rings, drawn, _by_hand(lines, hand, limits)
+    lines = [_track(stroke, scale, hands, is_closed=stroke.is_closed) for stroke in drawn]
+    return rings, drawn, lines
+
+
+def _is_by_hand(outlines: Outlines) -> bool:
+    """True where the lines are a pen's and waver as no ruled or printed line does."""
+    if not outlines.pen_mm:
+        return False
+    lines: list[Ring | Stroke] = [*outlines.rings, *outlines.strokes]
+    return is_by_hand(
+        [to_complex(line.points_mm) / outlines.placement.mm_per_px for line in lines],
+        is_closed=[isinstance(line, Ring) or line.is_closed for line in lines],
+    )
 
 
 def _goes_somewhere(stroke: Stroke, scale: float) -> bool:
@@ -265,28 +297,34 @@ def _goes_somewhere(stroke: Stroke, scale: float) -> bool:
     return bool(np.ptp(stroke.points_mm, axis=0).max() > scale)
 
 
-def _track(line: Ring | Stroke, scale: float, *, is_closed: bool) -> _Track:
+def _track(
+    line: Ring | Stroke, scale: float, hands: tuple[float, float], *, is_closed: bool
+) -> _Track:
     points, noise = line.points_mm / scale, line.noise_mm / scale
-    return _Track(points, line.kinds, noise, is_closed, eases=line.eases)
+    hand, strayed = hands
+    return _Track(
+        points,
+        line.kinds,
+        noise,
+        is_closed,
+        hand=hand,
+        strayed=strayed,
+        eases=line.eases,
+    )
 
 
-def _by_hand(tracks: Sequence[_Track], hand: float, limits: _Limits) -> list[_Track]:
+def _by_hand(tracks: Sequence[_Track], limits: _Limits) -> list[_Track]:
     """The outlines, the tremor of the hand that drew straight ones in place of their noise.
 
     Flowing edges may follow a tremor as far as their tolerance allows; straight ones never do.
-    Both are taken to stray by `hand` at least.
+    They are taken to stray by `hand` at least.
     """
-    flowing = min(hand, FLOWING_HAND * limits.organic)
-    hand = min(hand, MOST_HAND * limits.strict)
     strict = [k for k, track in enumerate(tracks) if not track.is_organic]
     lines = [to_complex(tracks[k].points) for k in strict]
     found = tremors_of(lines, is_closed=[tracks[k].is_closed for k in strict])
-    out = [
-        replace(track, sigma=max(track.sigma, flowing)) if track.is_organic else track
-        for track in tracks
-    ]
+    out = list(tracks)
     for k, measured in zip(strict, found, strict=True):
-        tremor = max(measured, hand)
+        tremor = max(measured, min(out[k].hand, MOST_HAND * limits.strict))
         if tremor > out[k].sigma:
             out[k] = replace(out[k], sigma=tremor, tremor=tremor)
     return out
@@ -318,7 +356,7 @@ def _foreseen(tracks: Sequence[_Track], limits: _Limits) -> Known:
                 limits.organic,
                 limits.blur,
                 track.is_closed,
-                limits.loose,
+                limits.looseness(track),
             )
             for track in tracks
             if len(track.points) > 3 and track.is_organic and track.eases is None
@@ -441,7 +479,7 @@ def _closed(
         tolerance=limits.tolerance(kind),
         kind=kind,
         blur=limits.blur,
-        loose=limits.loose if kind is Kind.ORGANIC else 0.0,
+        loose=limits.looseness(track) if kind is Kind.ORGANIC else 0.0,
         tight=tight,
         closeness=closeness,
         known=known,
@@ -459,7 +497,7 @@ def _open(track: _Track, kind: Kind, limits: _Limits, known: Known) -> tuple[Seg
                 tolerance=tolerance,
                 kind=kind,
                 blur=limits.blur,
-                loose=limits.loose,
+                loose=limits.looseness(track),
                 known=known,
             )
         )
