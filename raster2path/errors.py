@@ -5,6 +5,9 @@
 
 from enum import IntEnum
 
+LONGEST = 600
+"""Characters of a sentence; what it quotes may come from anywhere and be of any length."""
+
 
 class ExitStatus(IntEnum):
     """What the command answers to the shell."""
@@ -19,9 +22,19 @@ class ExitStatus(IntEnum):
 
 
 class Raster2PathError(Exception):
-    """Something a maker can mend. The message is one sentence for them."""
+    """Something a maker can mend. The message is one sentence for them.
+
+    As text it is one line that any terminal and page can show: what it quotes of others is cut
+    short, and control characters and the like in it become `?`.
+    """
 
     exit_status = ExitStatus.OUR_FAULT
+
+    def __str__(self) -> str:
+        told = super().__str__()
+        if len(told) > LONGEST:
+            told = f"{told[: LONGEST * 2 // 3]} … {told[-LONGEST // 4 :]}"
+        return "".join(c if c.isprintable() else "?" for c in told)
 
 
 class UsageError(Raster2PathError):

@@ -245,7 +245,7 @@ class Fuzz:
             else:
                 self._try_picture(file, number)
         except Raster2PathError as error:
-            if "\n" in str(error) or not str(error):
+            if "\n" in error.args[0] or not error.args[0]:
                 raise ValueError(f"not one sentence: {error!r}") from error
             self.seen["told"] += 1
 

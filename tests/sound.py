@@ -24,6 +24,9 @@ CRUMB_MM2 = 4.0
 SLACK_MM = 0.25
 """By which a flattened line may be off: three decimals, chords of curves, a refitted offset."""
 
+HOOK_MM = 0.005
+"""Five units of the file's last decimal: a loop this small at a cusp is no crossing to a torch."""
+
 CLEANUP_MM = 0.5
 """What is left on along lettering, by default, to be ground away."""
 
@@ -101,7 +104,9 @@ def _order(cuts: list[_Cut]) -> list[str]:
 def _crossings(rings: list[Points]) -> list[str]:
     lines = [shapely.LinearRing(ring) for ring in rings]
     faults = [
-        f"edge {k} crosses itself" for k, line in enumerate(lines) if not shapely.is_simple(line)
+        f"edge {k} crosses itself"
+        for k, line in enumerate(lines)
+        if not line.is_simple and not shapely.simplify(line, HOOK_MM).is_simple
     ]
     tree = shapely.STRtree(lines)
     pairs = tree.query(lines, predicate="crosses").T

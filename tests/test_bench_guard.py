@@ -76,6 +76,11 @@ def test_a_wrong_token_in_the_address_gives_no_cookie() -> None:
     assert "set-cookie" not in refused.headers
 
 
+def test_an_address_of_hundreds_of_words_holds_no_token() -> None:
+    assert ask(path="/?" + "a=1&" * 500, headers=OPEN).status_code == 200
+    assert ask(path=f"/?{'a=1&' * 500}token={DOOR.token}").status_code == 403
+
+
 def test_the_token_trade_leads_nowhere_else() -> None:
     for path in ("//elsewhere.example/", "/%5Celsewhere.example", "/a%0d%0ab"):
         place = ask(path=f"{path}?token={DOOR.token}").headers["location"]

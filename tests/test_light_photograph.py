@@ -22,6 +22,7 @@ from raster2path.light.photograph import (
     sight,
 )
 from raster2path.light.registration import mapped
+from tests.test_hostile import png
 from tests.test_light_registration import CORNERS, SHEET_MM, SIZE_PX, Projector, landing_mm
 
 Colour = npt.NDArray[np.uint8]
@@ -144,8 +145,21 @@ def test_no_pattern_is_told() -> None:
 
 
 def test_no_photograph_is_told() -> None:
-    with pytest.raises(UnreadableError, match="no photograph"):
-        read_photograph(b"not a picture")
+    for content in (b"not a picture", b""):
+        with pytest.raises(UnreadableError, match="the photograph is not a picture"):
+            read_photograph(content)
+
+
+def test_a_photograph_that_unpacks_to_too_much_is_not_unpacked() -> None:
+    """Nine hundred million pixels by its header, as `picture` refuses them, too."""
+    with pytest.raises(UnreadableError, match="at most 120"):
+        read_photograph(png(30_000, 30_000))
+
+
+def test_the_pattern_is_drawn_on_any_screen() -> None:
+    """No more codes are asked for than the dictionary has, however high a screen is told."""
+    for size in ((100, 16_384), (16_384, 100), (100, 100), (3840, 2160)):
+        assert pattern(size).shape == size[::-1]
 
 
 @pytest.mark.parametrize("size", [(2560, 1600), (1920, 1080), (1280, 720), (800, 600), (600, 800)])

@@ -114,6 +114,31 @@ def test_an_act_that_makes_no_sense_is_one_sentence(scene: Scene) -> None:
     assert "no JSON" in asked(lamp, "POST", "/act", content="{}").json()["trouble"]
 
 
+def test_a_page_that_is_closed_while_it_sends_makes_no_noise(scene: Scene) -> None:
+    """As uvicorn tells it: half a body, then nobody is there."""
+    lamp, _ = lamp_of(scene)
+    half: list[dict[str, object]] = [
+        {"type": "http.request", "body": b'{"do": ', "more_body": True},
+        {"type": "http.disconnect"},
+    ]
+
+    async def receive() -> dict[str, object]:
+        return half.pop(0)
+
+    async def send(_: object) -> None:
+        """Nobody reads it."""
+
+    headers = [
+        (b"host", f"127.0.0.1:{DOOR.port}".encode()),
+        (b"cookie", f"{DOOR.cookie}={DOOR.token}".encode()),
+        (b"content-type", b"application/json"),
+    ]
+    scope: dict[str, Any] = {"type": "http", "method": "POST", "path": "/act", "headers": headers}
+    scope |= {"query_string": b"", "client": ("127.0.0.1", 40000), "root_path": ""}
+    asyncio.run(light_app(lamp, DOOR)(scope, receive, send))
+    assert not half
+
+
 def test_the_pattern_is_that_of_the_projector(scene: Scene) -> None:
     content = asked(lamp_of(scene)[0], "GET", "/pattern").content
     shown = cv2.imdecode(np.frombuffer(content, np.uint8), cv2.IMREAD_GRAYSCALE)
@@ -141,7 +166,7 @@ def test_a_photograph_of_nothing_is_one_sentence(scene: Scene) -> None:
     answer = asked(lamp, "POST", "/photo", content=grey)
     assert answer.json()["trouble"].startswith("only 0 crossings of the pattern")
     nothing = asked(lamp, "POST", "/photo", content=b"no picture")
-    assert "no photograph" in nothing.json()["trouble"]
+    assert "is not a picture" in nothing.json()["trouble"]
 
 
 def test_without_a_sheet_a_photograph_says_what_is_missing() -> None:

@@ -264,6 +264,8 @@ def test_so_is_one_that_was_cut_often(scene: Scene) -> None:
         {"do": "cut", "number": 0},
         {"do": "size", "columns": 10, "rows": 10},
         {"do": "marks", "mm": "0,0"},
+        {"do": "nudge", "x": 10**400, "y": 0},
+        {"do": "marks", "mm": [[0, 0], [900, 0], [900, 600], [0, 10**400]]},
     ],
 )
 def test_nonsense_is_refused(scene: Scene, asked: dict[str, object]) -> None:

@@ -266,7 +266,10 @@ def _token_asked(scope: Scope) -> str | None:
     """The token of an opening address, or None."""
     if scope["method"] != "GET":
         return None
-    words = parse_qs(scope.get("query_string", b"").decode("latin-1"), max_num_fields=20)
+    try:
+        words = parse_qs(scope.get("query_string", b"").decode("latin-1"), max_num_fields=20)
+    except ValueError:  # more words than any address of ours has
+        return None
     return words["token"][0] if "token" in words else None
 
 

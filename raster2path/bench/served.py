@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import json
 import webbrowser
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from importlib.resources import files
 from pathlib import Path
 from types import FrameType
 from typing import Any
 
-from starlette.requests import Request
+from starlette.requests import ClientDisconnect, Request
 from starlette.responses import PlainTextResponse, Response
 
 from raster2path.bench.guard import Door, Guard, listen
@@ -46,6 +46,21 @@ class PageFiles:
     async def answer(self, request: Request) -> Response:
         """The same for a request whose address ends with the name."""
         return self.named(request.path_params["name"])
+
+
+def gone(_: Request, error: Exception) -> Response:
+    """The answer to a browser that went away before it had asked all of it: nobody reads it.
+
+    Raises:
+        Exception: what else went wrong.
+    """
+    if not isinstance(error, ClientDisconnect):
+        raise error
+    return PlainTextResponse("", status_code=400)
+
+
+GONE: Mapping[Any, Any] = {ClientDisconnect: gone}
+"""For the application: no page that is closed while it sends makes a noise in the terminal."""
 
 
 async def asked_json(request: Request) -> dict[str, Any]:

@@ -19,7 +19,7 @@ from raster2path.bench.drawing import drawn_of, ink_png, key_of, picture_jpeg
 from raster2path.bench.guard import FILE_POLICY, Door, Guard
 from raster2path.bench.jobs import take_in
 from raster2path.bench.lamp import Lamp
-from raster2path.bench.served import TYPES, PageFiles, asked_json, serve_app
+from raster2path.bench.served import GONE, TYPES, PageFiles, asked_json, serve_app
 from raster2path.errors import Raster2PathError, UsageError
 from raster2path.guides.as_hung import as_hung_png
 from raster2path.habits import Finished, keep_finished
@@ -75,7 +75,11 @@ def bench_app(desk: Desk, door: Door) -> Guard:
         Route("/seen/{name}", _told(rooms.seen)),
         Route("/files/{name}", _told(rooms.file)),
     ]
-    return Guard(Starlette(routes=routes, lifespan=life), door=door, uploads=("/picture",))
+    return Guard(
+        Starlette(routes=routes, lifespan=life, exception_handlers=GONE),
+        door=door,
+        uploads=("/picture",),
+    )
 
 
 def _told(room: Answering) -> Answering:

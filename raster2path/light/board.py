@@ -17,6 +17,10 @@ BOARD_SHARE = 0.62
 """Of the picture's width and height that the board takes; round it the sheet is lit evenly."""
 
 N_ACROSS = 14
+LEAST_ROWS = 4
+N_CODES = 250
+"""In the dictionary of codes; every second square takes one."""
+
 SURROUND = 150
 MARKER_SHARE = 0.72
 
@@ -39,9 +43,11 @@ class Board:
 
 def board_for(size_px: tuple[int, int]) -> Board:
     """The board in the middle of a projector's picture."""
-    square = max(16, math.floor(BOARD_SHARE * size_px[0] / N_ACROSS))
-    columns = math.floor(BOARD_SHARE * size_px[0] / square)
-    rows = max(4, math.floor(BOARD_SHARE * size_px[1] / square))
+    high = size_px[1] / LEAST_ROWS  # counts on a screen that is all width
+    square = max(16, math.floor(BOARD_SHARE * min(size_px[0] / N_ACROSS, high)))
+    columns = min(math.floor(BOARD_SHARE * size_px[0] / square), 2 * N_CODES // LEAST_ROWS)
+    rows = max(LEAST_ROWS, math.floor(BOARD_SHARE * size_px[1] / square))
+    rows = min(rows, 2 * N_CODES // columns)
     corner = (size_px[0] - columns * square) // 2, (size_px[1] - rows * square) // 2
     return Board(columns, rows, square, corner)
 

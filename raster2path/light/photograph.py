@@ -16,11 +16,12 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from raster2path.errors import NothingFoundError, UnreadableError
+from raster2path.errors import NothingFoundError
 from raster2path.geometry import Points
 from raster2path.light._sheet import Colour, meeting, sides
 from raster2path.light.board import Grey, board_for, charuco
 from raster2path.light.registration import Mark, Registration, homography, mapped, register
+from raster2path.picture.photo import decoded
 
 LEAST_CROSSINGS = 12
 LARGEST_PX = 4000
@@ -47,12 +48,15 @@ class Sighting:
 def read_photograph(content: bytes) -> Colour:
     """A photograph as BGR, turned as its camera says, at most `LARGEST_PX` along a side.
 
+    Args:
+        content: of the file, in any format that a picture to cut may have.
+
     Raises:
-        UnreadableError: it is no picture.
+        UnreadableError: it is no picture, or too large a one.
+        NothingFoundError: it is too small to show anything.
     """
-    picture = cv2.imdecode(np.frombuffer(content, np.uint8), cv2.IMREAD_COLOR)
-    if picture is None:
-        raise UnreadableError("that is no photograph that can be read; expected a JPEG or PNG")
+    rgb, _ = decoded(content, "the photograph")
+    picture = cv2.cvtColor(rgb, cv2.COLOR_RGB2BGR)
     scale = LARGEST_PX / max(picture.shape[:2])
     if scale < 1:
         picture = cv2.resize(picture, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)

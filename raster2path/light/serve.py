@@ -22,7 +22,7 @@ from starlette.responses import JSONResponse, Response, StreamingResponse
 from starlette.routing import Route
 
 from raster2path.bench.guard import Door, Guard
-from raster2path.bench.served import PageFiles, asked_json, serve_app
+from raster2path.bench.served import GONE, PageFiles, asked_json, serve_app
 from raster2path.errors import Raster2PathError, UsageError
 from raster2path.geometry import to_points
 from raster2path.light import session as acts
@@ -210,7 +210,11 @@ def light_app(lamp: Lamp, door: Door) -> Guard:
         Route("/act", rooms.act, methods=["POST"]),
         Route("/photo", rooms.photo, methods=["POST"]),
     ]
-    return Guard(Starlette(routes=routes, lifespan=life), door=door, uploads=("/photo",))
+    return Guard(
+        Starlette(routes=routes, lifespan=life, exception_handlers=GONE),
+        door=door,
+        uploads=("/photo",),
+    )
 
 
 class _Rooms:

@@ -23,6 +23,9 @@ Json = dict[str, object]
 
 MOST_MARKS = 12
 LARGEST_PX = 16384
+MOST = 1e6
+"""Of any number that a page may send: pixels, millimetres, cuts."""
+
 KERF_PX = 2.0
 """A kerf of fewer pixels than this is drawn by fewer than the eye needs to centre the tip."""
 
@@ -172,7 +175,7 @@ def act(session: Session, asked: Mapping[str, object], *, now_s: float) -> Sessi
 
 def _number(asked: Mapping[str, object], key: str) -> float:
     value = asked.get(key)
-    if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
+    if isinstance(value, bool) or not isinstance(value, (int, float)) or not abs(value) <= MOST:
         raise UsageError(f"the page sent no number for {key}")
     return float(value)
 
@@ -275,7 +278,10 @@ def _marks(session: Session, asked: Mapping[str, object], _: float) -> Session:
         for pair in told
     ):
         raise UsageError("expected marks as X,Y in mm, such as 0,0 1200,0 1200,800 0,800")
-    wanted = tuple(complex(*pair) for pair in told)
+    try:
+        wanted = tuple(complex(*pair) for pair in told)
+    except OverflowError:  # an integer of hundreds of digits
+        wanted = (complex(math.inf),)
     _check_wanted(wanted)
     known = {mark.sheet_mm: mark for mark in session.marks}
     where = session.registration or upright(_reach_mm(session), session.size_px)

@@ -46,10 +46,7 @@ def open_picture(path: pathlib.Path, *, rules: PhotoRules) -> Picture:  # noqa: 
         NothingFoundError: the picture is too small to hold anything drawn.
     """
     content = _read(path)
-    with warnings.catch_warnings():
-        # A decoder's warnings are for programmers; what concerns the maker is an error below.
-        warnings.simplefilter("ignore")
-        rgb, notes = _decode(content, path.name)
+    rgb, notes = decoded(content, path.name)
     frozen(rgb)
     rows, cols = rgb.shape[:2]
     return Picture(
@@ -84,6 +81,26 @@ def _read(path: pathlib.Path) -> bytes:
     if not content:
         raise UnreadableError(f"{name} is empty (0 bytes); copy or save the picture again")
     return content
+
+
+def decoded(content: bytes, name: str) -> tuple[Rgb, tuple[Note, ...]]:
+    """A picture's pixels from the bytes of its file, upright and in sRGB.
+
+    Args:
+        content: as `open_picture` takes it.
+        name: what the maker calls it.
+
+    Returns:
+        Shape (rows, columns, 3), and what was noticed.
+
+    Raises:
+        UnreadableError: damaged, not a picture or too large.
+        NothingFoundError: too small to hold anything drawn.
+    """
+    with warnings.catch_warnings():
+        # A decoder's warnings are for programmers; what concerns the maker is an error below.
+        warnings.simplefilter("ignore")
+        return _decode(content, name)
 
 
 def _decode(content: bytes, name: str) -> tuple[Rgb, tuple[Note, ...]]:
