@@ -291,18 +291,19 @@ def _prices(
 def _shortest(sums: Sums, at: Ints, sight: Sight, group: Ints) -> list[tuple[int, int, bool]]:
     """The cheapest chain of pieces from the first candidate to the last."""
     table, is_line = _prices(sums, at, sight, group)
+    to = np.ascontiguousarray(table.T)
     m = len(at)
     cost = np.full(m, np.inf)
     cost[0] = 0.0
-    come = np.zeros(m, np.int64)
+    come = [0] * m
     for j in range(1, m):
-        via = cost[:j] + table[:j, j]
-        come[j] = int(np.argmin(via))
-        cost[j] = via[come[j]]
+        via = to[j, :j] + cost[:j]
+        come[j] = i = int(via.argmin())
+        cost[j] = via[i]
     out = []
     j = m - 1
     while j > 0:
-        i = int(come[j])
+        i = come[j]
         out.append((int(at[i]), int(at[j]), bool(is_line[i, j])))
         j = i
     return out[::-1]
