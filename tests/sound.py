@@ -110,7 +110,18 @@ def _crossings(rings: list[Points]) -> list[str]:
     ]
     tree = shapely.STRtree(lines)
     pairs = tree.query(lines, predicate="crosses").T
-    return faults + [f"edges {i} and {j} cross" for i, j in pairs.tolist() if i < j]
+    return faults + [
+        f"edges {i} and {j} cross"
+        for i, j in pairs.tolist()
+        if i < j and _is_across(rings[i], rings[j])
+    ]
+
+
+def _is_across(ring: Points, other: Points) -> bool:
+    """Whether neither lies in the other, nor beside it, but for slivers thinner than a hook."""
+    a, b = (shapely.make_valid(shapely.Polygon(one)) for one in (ring, other))
+    parts = shapely.intersection(a, b), shapely.difference(a, b), shapely.difference(b, a)
+    return not any(part.buffer(-HOOK_MM).is_empty for part in parts)
 
 
 def _even_odd(rings: list[Points]) -> shapely.Geometry:
