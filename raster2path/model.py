@@ -94,6 +94,7 @@ class Note:
         place_mm: where on the sheet, or None where it is about the whole.
         size_mm: how large the thing is, or None.
         remedy: what to do, a few words in the imperative, or None.
+        spread_mm: width and height of the thing where it is a stretch of the drawing, or None.
     """
 
     kind: NoteKind
@@ -101,6 +102,7 @@ class Note:
     place_mm: complex | None = None
     size_mm: float | None = None
     remedy: str | None = None
+    spread_mm: tuple[float, float] | None = None
 
 
 def frozen(array: npt.NDArray[np.generic]) -> None:
@@ -556,6 +558,7 @@ class Cut:
         is_from_edge: it begins at the blank's own edge, at `pierce_mm`, and needs no pierce.
         loops: at crisp corners of the metal, on past the corner, round in the drop, and back.
         rests: stops on the way, in the order of travel; the parts between are 1a, 1b and so on.
+        is_turned: a slit that was turned round by hand.
         inside: indices in `TorchPlan.cuts` of the cuts that go round this one, by the rings
             before ties; those must come later.
     """
@@ -570,6 +573,7 @@ class Cut:
     rests: tuple[Rest, ...] = ()
     loops: tuple[Path, ...] = ()
     is_from_edge: bool = False
+    is_turned: bool = False
 
     @property
     def leads(self) -> tuple[Path, ...]:

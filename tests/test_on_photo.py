@@ -122,6 +122,21 @@ def test_notes_are_ringed_where_they_are_and_told_below() -> None:
     assert (np.linalg.norm(changed - at[0], axis=1) < 45).any()
 
 
+def test_a_word_gets_an_oblong_ring() -> None:
+    """A circle round a long word would say that half the sign is asked about."""
+    order, picture = roomy(harbour()), picture_of(1300, 924)
+    word = Note(NoteKind.DOUBT, "Is this a word?", 320 + 240j, 302, spread_mm=(300, 40))
+    plain = drawn(order, picture)
+    rows = round(924 * 1600 / 1300)
+    told = drawn(order, picture, notes=(word,))[:rows]
+    changed = np.argwhere((told != plain[:rows]).any(axis=2)) / (1600 / 1300) * 0.5
+    low, high = changed.min(axis=0), changed.max(axis=0)
+    assert low[1] == pytest.approx(320 - 150, abs=12)
+    assert high[1] == pytest.approx(320 + 150, abs=25)  # its letter sits there
+    assert high[0] == pytest.approx(240 + 20, abs=12)
+    assert low[0] > 240 - 20 - 25
+
+
 def test_worst_notes_get_the_first_letters_and_places_only_get_one(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from raster2path.geometry import Kind, Path, Points
+from raster2path.geometry import Kind, Path, Points, to_points
 from raster2path.guides._canvas import (
     Colour,
     Pixels,
@@ -169,27 +169,47 @@ def _letter(n: int) -> str:
 def _draw_note(
     board: _Board, letter: str, note: Note, tags: list[complex], palette: Palette
 ) -> complex:
-    """A ring round the note's place and its letter beside it, clear of the tags before it."""
+    """A ring round the note's place and its letter on it, clear of the tags before it.
+
+    A word, or whatever else is long, gets an oblong ring.
+    """
     unit = max(board.pixels.shape[:2]) / 1600
     rows, cols = board.pixels.shape[:2]
     at = board.at(note.place_mm or 0j)
     at = complex(min(max(at.real, 0), cols), min(max(at.imag, 0), rows))
-    size = (note.size_mm or 0) / board.placement.mm_per_px * max(board.scale)
-    radius = min(max(14 * unit, size / 2 + 8 * unit), min(rows, cols) / 2)
+    px_per_mm = max(board.scale) / board.placement.mm_per_px
+    wide, high = (px_per_mm * side for side in note.spread_mm or (note.size_mm or 0,) * 2)
+    half = complex(min(wide, cols) / 2, min(high, rows) / 2) + 8 * unit * (1 + 1j)
+    radius = min(max(14 * unit, min(half.real, half.imag)), min(rows, cols) / 2)
+    arms = complex(max(0.0, half.real - radius), max(0.0, half.imag - radius))
     colour = rgb(palette.alarm if note.kind.is_fault else palette.aid)
-    draw_ring(board.pixels, at, radius, _WHITE, max(3, round(5 * unit)))
-    draw_ring(board.pixels, at, radius, colour, max(2, round(2.5 * unit)))
+    ring = [_oblong(at, arms, radius)]
+    draw_lines(board.pixels, ring, _WHITE, max(3, round(5 * unit)), is_closed=True)
+    draw_lines(board.pixels, ring, colour, max(2, round(2.5 * unit)), is_closed=True)
     tag = 0.85 * board.em
     free = [
         place
         for away in (0, 2.2, 4.4)
         for turn in range(8)
-        if _is_on(place := at + (radius + (0.6 + away) * tag) * 1j ** (turn / 2 - 0.5), board, tag)
+        if _is_on(place := _beside(at, arms, radius + (0.6 + away) * tag, turn), board, tag)
         and all(abs(place - other) > 2.1 * tag for other in tags)
     ]
     place = free[0] if free else complex(min(at.real, cols - tag), min(at.imag, rows - tag))
     _tag(board.pixels, place, letter, tag, colour)
     return place
+
+
+def _oblong(at: complex, arms: complex, radius: float) -> Points:
+    """A circle drawn out sideways, or up and down."""
+    way = np.exp(1j * np.linspace(0, 2 * np.pi, 120, endpoint=False))
+    ring = at + radius * way + np.sign(way.real) * arms.real + 1j * np.sign(way.imag) * arms.imag
+    return to_points(ring)
+
+
+def _beside(at: complex, arms: complex, away: float, turn: int) -> complex:
+    """A place outside an oblong ring, in one of eight directions, up and to the right first."""
+    way = 1j ** (turn / 2 - 0.5)
+    return complex(at + away * way + round(way.real) * arms.real + 1j * round(way.imag) * arms.imag)
 
 
 def _is_on(place: complex, board: _Board, size: float) -> bool:

@@ -359,7 +359,7 @@ def _question(
     seen = _mapped(corners, upright)
     x, y = np.floor(seen.min(axis=0)) - 2
     width, height = np.ceil(seen.max(axis=0)) + 2 - (x, y)
-    middle = outlines.placement.to_mm(corners).mean(axis=0)
+    middle, scale = outlines.placement.to_mm(corners).mean(axis=0), outlines.placement.mm_per_px
     what = "letter" if is_lone else "word"
     taken = "lettering" if is_lettering else "a drawing"
     other = "organic" if is_lettering else "lettering"
@@ -368,7 +368,8 @@ def _question(
         NoteKind.DOUBT,
         f"Is this a {what}? It is taken for {taken}",
         complex(*middle),
-        abs(high - low) * outlines.placement.mm_per_px,
+        abs(high - low) * scale,
         f"{if_so}, put {other}_boxes_px = [[{x:.0f}, {y:.0f}, {width:.0f}, {height:.0f}]] "
         "under [corrections] in job.toml",
+        ((high - low).real * scale, (high - low).imag * scale),
     )
