@@ -150,6 +150,55 @@ def test_filled_faces_are_shaded_with_their_tips() -> None:
     assert not shaded[cv2.dilate(leaf, np.ones((15, 15), np.uint8)) == 0].any()
 
 
+def stem_and_petals() -> tuple[Page, Page]:
+    """A reed drawn in lines, its stem filled in, short strokes close beside it; and the stem."""
+    drawn, stem = page(), page()
+    for k in range(5):
+        cv2.ellipse(drawn, (400, 160), (40, 130), -60 + 30 * k, 200, 500, 1, 5)
+    cv2.ellipse(drawn, (320, 450), (30, 120), 10, 20, 340, 1, 5)
+    cv2.fillPoly(stem, [np.array([[391, 300], [409, 300], [413, 580], [387, 580]])], 1)
+    for k in range(4):
+        cv2.line(drawn, (422, 340 + 60 * k), (419, 360 + 60 * k), 1, 5)
+    return drawn | stem, stem
+
+
+def test_what_is_filled_among_thin_lines_falls_out_and_the_lines_stay_lines() -> None:
+    drawn, stem = stem_and_petals()
+    reading = read(drawn, 5.0)
+    assert reading.read is Read.EDGE
+    assert "filled areas among thin lines" in reading.reason
+    assert reading.shaded is not None
+    assert reading.shaded[cv2.erode(stem, np.ones((5, 5), np.uint8)) > 0].all()
+    # Nothing else, above all not the short strokes that all but touch it.
+    assert not reading.shaded[cv2.dilate(stem, np.ones((7, 7), np.uint8)) == 0].any()
+
+
+def test_figures_half_filled_and_half_outlined_are_cut_out_of_a_sheet() -> None:
+    """Thin lines as bars of metal would not last; as slits in the sheet they do."""
+    drawn = page()
+    for k in range(3):
+        cv2.ellipse(drawn, (160 + 240 * k, 120), (70, 26), 10 * k, 0, 360, 1, -1)
+    for k in range(9):
+        cv2.ellipse(drawn, (100 + 75 * k, 400), (60, 150), 8 * k, 30, 330, 1, 3)
+    reading = read(drawn, 3.0)
+    assert reading.read is Read.EDGE
+    assert "filled areas among thin lines" in reading.reason
+
+
+def test_a_silhouette_with_a_few_thin_lines_stays_solid() -> None:
+    drawn = silhouette()
+    for k in range(6):
+        cv2.line(drawn, (60 + 20 * k, 500), (90 + 20 * k, 380), 1, 3)
+    assert read(drawn, 3.0).read is Read.SOLID
+
+
+def test_few_strokes_beside_each_other_are_no_hatching() -> None:
+    drawn = outlines()
+    for k in range(3):
+        cv2.line(drawn, (270 + 11 * k, 250), (270 + 11 * k, 290), 1, 5)
+    assert read(drawn, 5.0, Read.EDGE).shaded is None
+
+
 def test_plain_outlines_and_crossings_hold_no_shaded_area() -> None:
     drawn = outlines()
     for k in range(6):

@@ -156,6 +156,25 @@ def leaded_window(rng: np.random.Generator, page: Page) -> None:
         line(rng, page, np.linspace(inner, outer, 60), pen)
 
 
+def gulls_over_a_drawn_boat(rng: np.random.Generator, page: Page) -> None:
+    for k in range(4):
+        x, y = 130 + 200 * k, 90 + rng.uniform(0, 60)
+        wing = np.array([[x - 80, y - 20], [x, y + 34], [x + 80, y - 20], [x, y + 8]])
+        cv2.fillPoly(page, [np.round(wing * 16).astype(np.int32)], 1.0, shift=4)
+    hull = np.vstack([straight(120, 380, 760, 380), straight(760, 380, 640, 560)])
+    line(rng, page, np.vstack([hull, straight(640, 560, 240, 560)]), 3.5)
+    for k in range(7):
+        line(rng, page, straight(150 + 90 * k, 380, 190 + 70 * k, 555), 3.5)
+    for k in range(3):
+        line(rng, page, straight(120, 600 + 15 * k, 760, 600 + 15 * k), 3.5)
+
+
+def seal_with_whiskers(rng: np.random.Generator, page: Page) -> None:
+    cv2.fillPoly(page, [wavy(rng, ring(430, 350, 290, 130))], 1.0, shift=4)
+    for k in range(4):
+        line(rng, page, straight(150, 330 + 12 * k, 60, 300 + 30 * k), 3.5)
+
+
 LABELLED: tuple[tuple[Read, Draw], ...] = (
     (Read.SOLID, fish_silhouette),
     (Read.SOLID, reeds_silhouette),
@@ -163,6 +182,8 @@ LABELLED: tuple[tuple[Read, Draw], ...] = (
     (Read.EDGE, leaves_outlined),
     (Read.EDGE, boat_outlined),
     (Read.EDGE, heron_hatched),
+    (Read.EDGE, gulls_over_a_drawn_boat),
+    (Read.SOLID, seal_with_whiskers),
     (Read.SLIT, written_words),
     (Read.SLIT, grasses),
     (Read.SLIT, diagram),
@@ -269,11 +290,26 @@ PLAIN = Look(pen=0.006, broad=0.1, reach=80, joined=0.5, rough=0, hatched=0, par
 
 @pytest.mark.parametrize(
     ("what", "low", "high"),
-    [("broad", 0.0, 1.0), ("pen", 0.001, 0.1), ("hatched", 0.0, 1.0), ("parting", 0.0, 1.0)],
+    [
+        ("broad", 0.0, 1.0),
+        ("pen", 0.001, 0.1),
+        ("hatched", 0.0, 1.0),
+        ("parting", 0.0, 1.0),
+        ("filled", 0.0, 1.0),
+        ("lines", 0.0, 1.0),
+        ("length", 0.0, 20.0),
+    ],
 )
 @pytest.mark.parametrize(
     "of",
-    [PLAIN, replace(PLAIN, hatched=0.5), replace(PLAIN, rough=0.2), replace(PLAIN, parting=0.97)],
+    [
+        PLAIN,
+        replace(PLAIN, hatched=0.5),
+        replace(PLAIN, rough=0.2),
+        replace(PLAIN, parting=0.97),
+        replace(PLAIN, filled=0.5, lines=0.4, length=9.0),
+        replace(PLAIN, filled=0.5, lines=0.4, length=9.0, broad=0.6, pen=0.003),
+    ],
 )
 def test_no_guess_is_sure_where_a_little_more_would_change_it(
     of: Look, what: str, low: float, high: float

@@ -207,6 +207,24 @@ def test_hatching_is_not_traced_but_its_outline_is() -> None:
     assert net.shaded is shaded
 
 
+def test_the_rim_of_a_filled_area_is_where_its_ink_ends() -> None:
+    """A filled stem with a short stroke close beside it: a loop, and that stroke alone."""
+    stem = np.array([[150.0, y] for y in (40, 200)])
+    thick = drawn(stem, pen_px=26.0).ink
+    dash = [[172.0, 90.0], [172.0, 130.0]]
+    thin = drawn(dash, pen_px=5.0).ink
+    level = np.maximum(thick.level, thin.level)
+    ink = Ink(level > 0.5, level, is_photograph=False, blur_px=1.0, pen_px=5.0)
+    net = trace_strokes(Reading(ink, Read.EDGE, "it is a test", False, shaded=thick.mask))
+    rim, beside = sorted(net.strokes, key=lambda stroke: not stroke.is_closed)
+    assert rim.is_closed
+    assert not beside.is_closed
+    # The rim's middle line lies half a pen inside the ink: 13 less 2.5 from the stem's middle.
+    away = shapely.distance(shapely.LineString(stem), shapely.points(rim.points_px))
+    assert np.abs(away - 10.5).max() < 0.8
+    assert off_px(PixelNet((beside,), net.nodes_px, 1.0, False), dash).max() < 0.6
+
+
 def test_a_filled_face_gives_its_rim_pulled_in_by_half_a_pen() -> None:
     reading = drawn([[40, 40], [280, 40]], pen_px=6)
     disc = np.zeros(SIZE, np.bool_)

@@ -11,7 +11,9 @@ import numpy.typing as npt
 
 from raster2path.job import ReadingRules
 from raster2path.model import Ink, Mask, Read, Reading, frozen
-from raster2path.picture._guess import Look, guess
+from raster2path.picture._areas import filled, hatched
+from raster2path.picture._discs import as_bytes, closed, dilated, eroded, opened, pieces_of
+from raster2path.picture._guess import ROUGH, Look, guess
 from raster2path.picture._shrink import resized
 
 Bytes = npt.NDArray[np.uint8]
@@ -38,17 +40,18 @@ def read_ink(ink: Ink, *, rules: ReadingRules) -> Reading:
     if rules.read not in {None, Read.EDGE}:
         return Reading(ink, rules.read, "you said so", is_guessed=False)
     draft = _draft(ink)
-    area = _shaded_area(draft)
+    solid, strokes = _areas(draft)
     if rules.read is None:
-        read, reason, certainty = guess(_look(draft, area))
+        read, reason, certainty = guess(_look(draft, solid, strokes))
     else:
         read, reason, certainty = rules.read, "you said so", 1.0
     shaded = None
     if read is Read.EDGE:
+        area = _whole(_closed_over(solid, draft), strokes, draft.pen_px)
         shaded = _at_full_size(area, ink.mask.shape)
         if shaded is not None:
             frozen(shaded)
-            if rules.read is None and "shaded" not in reason:
+            if rules.read is None and "shaded" not in reason and "filled" not in reason:
                 reason += ", some of them shaded"
     return Reading(ink, read, reason, rules.read is None, shaded, certainty=certainty)
 
@@ -80,37 +83,41 @@ def _draft(ink: Ink) -> _Draft:
     return _Draft(np.pad(mask, _RIM_PX), np.pad(level, _RIM_PX), pen_px * scale)
 
 
-def _look(draft: _Draft, area: Bytes) -> Look:
+def _look(draft: _Draft, solid: Bytes, strokes: Bytes) -> Look:
     mask, pen_px = draft.mask, draft.pen_px
     n_ink = int(mask.sum())
     if n_ink == 0:
-        return Look(0, 0, 0, 0, 0, 0, 0, 0)
+        return Look(0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0)
     _, _, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=8)
     areas = np.asarray(stats[1:, cv2.CC_STAT_AREA], np.float64)
     sides = np.asarray(stats[1:, [cv2.CC_STAT_WIDTH, cv2.CC_STAT_HEIGHT]], np.float64).max(axis=1)
     box = cv2.boundingRect(mask)
     parting, n_faces = _parting(mask, pen_px, box)
-    hatched = _hatched(draft, area)
-    if hatched >= 0.1:  # strokes of hatching part nothing, and there are many
-        outside = _bytes(1 - _eroded(area, 2 * pen_px))
+    share = _hatched(draft, strokes)
+    if share >= 0.1:  # strokes of hatching part nothing, and there are many
+        outside = as_bytes(1 - eroded(strokes, 2 * pen_px))
         parting, _ = _parting(mask, pen_px, box, counted=outside)
+    lines = int((mask & (1 - dilated(solid, pen_px)) & (1 - strokes)).sum())
     return Look(
         pen=pen_px / max(box[2:]),
-        broad=float(_opened(mask, max(2.2 * pen_px, pen_px + 2.5)).sum()) / n_ink,
+        broad=float(opened(mask, max(2.2 * pen_px, pen_px + 2.5)).sum()) / n_ink,
         reach=float((areas * sides).sum() / areas.sum() / pen_px),
         joined=float(areas.max() / areas.sum()),
         rough=_roughness(draft),
-        hatched=hatched,
+        hatched=share,
         parting=parting,
         n_faces=n_faces,
+        filled=float((solid & mask).sum()) / n_ink,
+        lines=lines / n_ink,
+        length=lines / pen_px / max(box[2:]),
     )
 
 
 def _roughness(draft: _Draft) -> float:
     """How much darkness varies from place to place well inside filled areas."""
     pen_px = draft.pen_px
-    filled = _opened(_closed(draft.mask, 1.5 * pen_px), 5 * pen_px)
-    inside = _eroded(filled, 2 * pen_px) > 0
+    broad = opened(closed(draft.mask, 1.5 * pen_px), 5 * pen_px)
+    inside = eroded(broad, 2 * pen_px) > 0
     if inside.sum() < 0.05 * draft.mask.sum():
         return 0.0
     mean = cv2.blur(draft.level, (9, 9))
@@ -123,10 +130,10 @@ def _hatched(draft: _Draft, area: Bytes) -> float:
     """Share of the ink in shaded areas that are not filled, but have a closed line round them."""
     n, labels = cv2.connectedComponents(area, connectivity=4)
     mask = draft.mask
-    rim = area - _eroded(area, 2 * draft.pen_px)
+    rim = area - eroded(area, 2 * draft.pen_px)
     sizes, covered, rims, rims_covered = (
         np.bincount(labels[part > 0], minlength=n)
-        for part in (area, area & mask, rim, rim & _dilated(mask, 3))
+        for part in (area, area & mask, rim, rim & dilated(mask, 3))
     )
     is_hatched = (covered < 0.9 * sizes) & (rims_covered >= 0.85 * rims)
     is_hatched[0] = False
@@ -141,7 +148,7 @@ def _parting(
     Only the ink that lies where `counted` is set counts, if it is given.
     """
     n, labels, stats, _ = cv2.connectedComponentsWithStats(
-        1 - _closed(mask, 2 * pen_px), connectivity=4
+        1 - closed(mask, 2 * pen_px), connectivity=4
     )
     is_face = np.asarray(stats[:, cv2.CC_STAT_AREA]) >= (3 * pen_px) ** 2
     is_face[0] = False
@@ -173,18 +180,26 @@ def _is_frame(stat: npt.NDArray[np.integer], box: Sequence[int]) -> bool:
 # ---------------------------------------------------------------- shaded areas
 
 
-def _shaded_area(draft: _Draft) -> Bytes:
-    """Areas that are hatched or filled, with their outline, on the draft."""
-    pen_px, mask = draft.pen_px, draft.mask
-    closed = _closed(mask, 2.2 * pen_px)
-    core = _opened(closed, 4.5 * pen_px)
-    # Tips are narrower than the core; they are taken back where they hang on it.
-    area = _opened(closed, 2 * pen_px) & _dilated(core, 6 * pen_px)
-    area |= _opened(mask, 2.6 * pen_px)
-    area = _opened(_closed(area, pen_px), pen_px)
-    area = _without_small(area, 20 * pen_px**2, mask)
-    gaps = _without_small(1 - area, 9 * pen_px**2, None)
-    return _bytes(1 - gaps)
+def _areas(draft: _Draft) -> tuple[Bytes, Bytes]:
+    """Areas that are filled, and those that are hatched with their outline, on the draft."""
+    solid = filled(draft.mask, draft.pen_px)
+    return solid, hatched(draft.mask, draft.pen_px, solid)
+
+
+def _closed_over(solid: Bytes, draft: _Draft) -> Bytes:
+    """Filled areas; a pencil leaves gaps and ragged rims, which are closed over like hatching."""
+    pen_px = draft.pen_px
+    if not solid.any() or _roughness(draft) < ROUGH:
+        return solid
+    return as_bytes(opened(closed(draft.mask, 2.2 * pen_px), 2 * pen_px) & dilated(solid, pen_px))
+
+
+def _whole(solid: Bytes, strokes: Bytes, pen_px: float) -> Bytes:
+    """Both kinds of area together, without the gaps that are too small to be meant."""
+    area = as_bytes(solid | strokes)
+    if strokes.any():
+        area = opened(closed(area, pen_px), pen_px)
+    return as_bytes(1 - pieces_of(as_bytes(1 - area), 9 * pen_px**2))
 
 
 def _at_full_size(area: Bytes, shape: tuple[int, ...]) -> Mask | None:
@@ -194,39 +209,3 @@ def _at_full_size(area: Bytes, shape: tuple[int, ...]) -> Mask | None:
     inner = area[_RIM_PX:-_RIM_PX, _RIM_PX:-_RIM_PX].astype(np.float32)
     size = (shape[1], shape[0])
     return np.asarray(cv2.resize(inner, size, interpolation=cv2.INTER_LINEAR) >= 0.5, np.bool_)
-
-
-def _without_small(area: Bytes, least_px2: float, ink: Bytes | None) -> Bytes:
-    """Pieces of an area that are large enough and, where ink is given, well covered by it."""
-    n, labels, stats, _ = cv2.connectedComponentsWithStats(area, connectivity=4)
-    sizes = np.asarray(stats[:, cv2.CC_STAT_AREA], np.float64)
-    keep = sizes >= least_px2
-    if ink is not None:
-        covered = np.bincount(labels[ink > 0], minlength=n)
-        keep &= covered >= 0.5 * sizes
-    keep[0] = False
-    return _bytes(keep[labels])
-
-
-def _opened(mask: Bytes, size_px: float) -> Bytes:
-    return _dilated(_eroded(mask, size_px), size_px)
-
-
-def _closed(mask: Bytes, size_px: float) -> Bytes:
-    return _eroded(_dilated(mask, size_px), size_px)
-
-
-def _dilated(mask: Bytes, size_px: float) -> Bytes:
-    """Grown by a disc of the size given (its diameter)."""
-    return 1 - _eroded(1 - mask, size_px)
-
-
-def _eroded(mask: Bytes, size_px: float) -> Bytes:
-    """Shrunk by a disc; by distances, whose cost does not grow with the disc's size."""
-    if not (mask == 0).any():
-        return mask
-    return _bytes(cv2.distanceTransform(mask, cv2.DIST_L2, 5) > max(size_px - 1, 0) / 2 + 0.1)
-
-
-def _bytes(mask: npt.ArrayLike) -> Bytes:
-    return np.asarray(mask, np.uint8)

@@ -11,6 +11,8 @@ import numpy.typing as npt
 from raster2path.errors import NothingFoundError
 from raster2path.geometry import Points
 from raster2path.model import Ink, Level, Mask, Note, NoteKind, PixelNet, PixelStroke, Reading
+from raster2path.picture._areas import filled
+from raster2path.picture._discs import Bytes, as_bytes, closed, dilated, eroded, opened
 from raster2path.picture._refine import evened, half_widths, noise_px, refine
 from raster2path.picture._skeleton import Draft, Path, follow
 
@@ -45,9 +47,12 @@ def trace_strokes(reading: Reading) -> PixelNet:
         NothingFoundError: there is no line in the ink, or nothing but ink.
     """
     ink = reading.ink
-    mask, level = _lines(ink)
-    if reading.shaded is not None:
-        mask, level = _with_rims(mask, level, reading.shaded, ink.pen_px)
+    if reading.shaded is None:
+        mask, level = _lines(ink)
+    else:
+        solid = _solid(ink, reading.shaded)
+        mask, level = _lines(ink, solid)
+        mask, level = _with_rims(mask, level, ink, solid, reading.shaded)
     if mask.all():
         raise NothingFoundError(
             "the picture is ink from side to side, so there is no line to follow; try --read solid"
@@ -66,19 +71,32 @@ def trace_strokes(reading: Reading) -> PixelNet:
     return _net(draft, distance, reading, dust)
 
 
-def _lines(ink: Ink) -> tuple[Mask, Level]:
-    """The ink as lines without gaps of a pixel or pinholes, and its level, smoothed."""
+def _solid(ink: Ink, shaded: Mask) -> Bytes:
+    """What is filled in, of the shaded areas."""
+    near = dilated(shaded.view(np.uint8), ink.pen_px)
+    return as_bytes(filled(ink.mask.view(np.uint8), max(ink.pen_px, 2.0)) & near)
+
+
+def _lines(ink: Ink, solid: Bytes | None = None) -> tuple[Mask, Level]:
+    """The ink as lines without gaps of a pixel or pinholes, and its level, smoothed.
+
+    Narrow paper beside what is solid was meant: white between feathers, or along a stem.
+    """
     sigma_px = float(np.clip(0.25 * ink.pen_px, 0.5, 1.5))
     level = np.asarray(cv2.GaussianBlur(ink.level, (0, 0), sigma_px), np.float32)
-    solid = ink.mask.astype(np.uint8)
-    near = cv2.dilate(solid, np.ones((3, 3), np.uint8)) > 0
+    drawn = ink.mask.astype(np.uint8)
+    near = cv2.dilate(drawn, np.ones((3, 3), np.uint8)) > 0
     # What the ink room took out (specks, ruled lines) must not come back by its level.
-    solid = ((level > _HALF) & near).astype(np.uint8) | (solid & (level > 0.25))
+    drawn = ((level > _HALF) & near).astype(np.uint8) | (drawn & (level > 0.25))
     size = 2 * max(1, round(ink.pen_px / 6)) + 1
     round_px = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
-    closed = cv2.morphologyEx(solid, cv2.MORPH_CLOSE, round_px)
-    mask = _without_pinholes(closed, 0.4 * ink.pen_px**2)
+    whole = cv2.morphologyEx(drawn, cv2.MORPH_CLOSE, round_px)
+    mask = _without_pinholes(whole, 0.4 * ink.pen_px**2)
     slivers = _slivers(mask, ink.pen_px)
+    if solid is not None:
+        near_solid = dilated(solid, 3 * _SLIVER_PENS * ink.pen_px) > 0
+        mask = np.where(near_solid, _without_pinholes(ink.mask, 0.4 * ink.pen_px**2), mask)
+        slivers = None if slivers is None else slivers & ~near_solid
     if slivers is not None:  # full ink there, or the middle would be drawn to one of the two
         mask |= slivers
         level = np.where(slivers, np.maximum(level, 1), level).astype(np.float32)
@@ -116,29 +134,36 @@ def _without_pinholes(solid: npt.ArrayLike, least_px2: float) -> Mask:
     return np.asarray((small[label][1:-1, 1:-1]) | (solid > 0), np.bool_)
 
 
-def _disc(width_px: float) -> npt.NDArray[np.uint8]:
-    size = 2 * max(1, round(width_px / 2)) + 1
-    return np.asarray(cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size)), np.uint8)
-
-
-def _with_rims(mask: Mask, level: Level, shaded: Mask, pen_px: float) -> tuple[Mask, Level]:
+def _with_rims(
+    mask: Mask, level: Level, ink: Ink, solid: Bytes, shaded: Mask
+) -> tuple[Mask, Level]:
     """Shaded areas replaced by a band, a pen wide, along the inside of their rim.
 
-    A drawn outline that touches the shading belongs to the area, so the band lies on it. Lines
-    that only run up to the area are taken off it by an opening; they meet the band there.
+    What is filled ends where its ink does. A drawn outline that touches hatching belongs to the
+    area, so the band lies on it. Lines that only run up to an area are taken off it by an opening;
+    they meet the band there.
     """
-    pen_px = max(pen_px, 2.0)
-    area = cv2.morphologyEx(shaded.astype(np.uint8), cv2.MORPH_CLOSE, _disc(2 * pen_px))
-    near = cv2.dilate(area, _disc(2.6 * pen_px))
-    area = cv2.morphologyEx(area | (near & mask.astype(np.uint8)), cv2.MORPH_CLOSE, _disc(pen_px))
-    area = _without_pinholes(area, 4 * pen_px**2).astype(np.uint8)
-    area = cv2.morphologyEx(area, cv2.MORPH_OPEN, _disc(1.8 * pen_px))
+    pen_px = max(ink.pen_px, 2.0)
+    strokes = opened(as_bytes(shaded & (solid == 0)), pen_px)
+    # A pencil's gaps are shaded, too; but the mask of what is, is coarse at its rim.
+    within = solid | eroded(shaded.view(np.uint8), 0.6 * pen_px)
+    area = as_bytes(_without_pinholes(within, 4 * pen_px**2))
+    if strokes.any():
+        area |= _with_outline(strokes, ink.mask.view(np.uint8), pen_px)
     inside = cv2.distanceTransform(np.pad(area, 1), cv2.DIST_L2, 5)[1:-1, 1:-1]
     band = (area > 0) & (inside <= pen_px + 0.5)
-    solid = area > 0
-    lines = np.where(solid, band, mask)
+    whole = area > 0
+    lines = np.where(whole, band, mask)
     soft = cv2.GaussianBlur(band.astype(np.float32), (0, 0), 0.7)
-    return lines, np.where(solid, soft, level).astype(np.float32)
+    return lines, np.where(whole, soft, level).astype(np.float32)
+
+
+def _with_outline(strokes: Bytes, drawn: Bytes, pen_px: float) -> Bytes:
+    """Hatched areas, with the line drawn round them and without what only runs up to it."""
+    area = closed(strokes, 2 * pen_px)
+    near = dilated(area, 2.6 * pen_px)
+    area = closed(as_bytes(area | (near & drawn)), pen_px)
+    return opened(as_bytes(_without_pinholes(area, 4 * pen_px**2)), 1.8 * pen_px)
 
 
 def _drafted(mask: Mask, pen_px: float) -> Draft:
