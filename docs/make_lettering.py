@@ -28,7 +28,7 @@ WIDE, HIGH = 520, 300
 """Of one crop, in its own pixels."""
 HEAD = 30
 FITS = (
-    ("close", FitRules(organic_tolerance_mm=0.3, lettering_tolerance_mm=0.1)),
+    ("close", FitRules(organic_tolerance_mm=0.3, lettering_tolerance_mm=0.2)),
     ("as usual", FitRules()),
     ("loose", FitRules(organic_tolerance_mm=4.0, lettering_tolerance_mm=1.0, looseness=1.0)),
 )
