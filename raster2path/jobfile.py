@@ -157,7 +157,23 @@ def read_job(file: Path) -> JobFile:
         UnreadableError: no such file, or not a job.
         UsageError: a setting in it makes no sense.
     """
-    table = _load(file)
+    return _job_in(_load(file), file)
+
+
+def job_of(text: str, file: Path) -> JobFile:
+    """The job in the text of a `job.toml`, as it would lie in that file.
+
+    Raises:
+        UnreadableError: not a job.
+        UsageError: a setting in it makes no sense.
+    """
+    try:
+        return _job_in(tomllib.loads(text), file)
+    except ValueError as error:
+        raise UnreadableError(f"{file}: not a job file ({error})") from error
+
+
+def _job_in(table: dict[str, object], file: Path) -> JobFile:
     form = table.get("version")
     if form != FORMAT_VERSION:
         raise UnreadableError(

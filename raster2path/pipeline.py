@@ -82,11 +82,11 @@ Progress = Callable[[str], None]
 """Called with a stage's name before it starts; whatever it raises cancels the run."""
 
 
-Made = Callable[[str, object], None]
-"""Called with a stage's name and what it made, as soon as that is there."""
+Made = Callable[[str, str, object], None]
+"""Called with a stage's name, its hash and what it made, as soon as that is there."""
 
 
-def unseen(stage: str, noun: object) -> None:
+def unseen(stage: str, told: str, noun: object) -> None:
     """What is made on the way is of no interest."""
 
 
@@ -166,7 +166,7 @@ class _Road:
         self.hashes[name] = told
         noun: T = self._shelf[told] if told in self._shelf else room(*args, **kwargs)  # type: ignore[assignment]  # the same hash is the same stage
         self.nouns[told] = self._shelf[told] = noun
-        self.made(name, noun)
+        self.made(name, told, noun)
         # A stage that had nothing to change hands on what it got: that stays what it was, so that
         # the stages after it need not run again.
         self._known.setdefault(id(noun), told)

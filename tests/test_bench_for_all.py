@@ -15,19 +15,13 @@ import pytest
 from playwright.sync_api import Browser, Page, expect
 
 import raster2path
-from tests.benches import DESKTOP, SAMPLES, TABLET, Bench, bench, browser, drop, page, settled
+from tests.benches import DESKTOP, SAMPLES, TABLET, Bench, bench, drop, page, settled
 
 NPM = Path(__file__).parent / "npm" / "node_modules"
 PICTURE = SAMPLES / "small" / "ferry-solid.png"
 LEVELS = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
 LEAST_TARGET_PX = 44
 """WCAG 2.2, success criterion 2.5.5 (enhanced)."""
-
-
-@pytest.fixture(scope="module")
-def chromium() -> Iterator[Browser]:
-    with browser() as one:
-        yield one
 
 
 @pytest.fixture(scope="module")

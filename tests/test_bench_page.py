@@ -20,7 +20,6 @@ from tests.benches import (
     TABLET,
     Bench,
     bench,
-    browser,
     drop,
     one_step,
     page,
@@ -29,12 +28,6 @@ from tests.benches import (
 
 HERON = SAMPLES / "heron-sketch.jpg"
 SMALL = SAMPLES / "small" / "ferry-solid.png"
-
-
-@pytest.fixture(scope="module")
-def chromium() -> Iterator[Browser]:
-    with browser() as one:
-        yield one
 
 
 @pytest.fixture
@@ -207,7 +200,7 @@ def test_a_dragged_tie_is_shown_where_it_will_be_laid(chromium: Browser, desk: B
         x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
         new.mouse.move(x, y)
         new.mouse.down()
-        ghost = new.locator("#sheet .ghost:not([transform]):not(.nowhere)")
+        ghost = new.locator("#sheet path.ghost:not([transform]):not(.nowhere)")
         for dx, dy in ((14, 0), (0, 14), (-14, 0), (0, -14)):  # one of them is along its gap
             new.mouse.move(x + dx, y + dy, steps=4)
             new.wait_for_timeout(2000)

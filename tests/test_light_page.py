@@ -11,7 +11,6 @@ import itertools
 import math
 import os
 import re
-import shutil
 import signal
 import subprocess
 import sys
@@ -24,7 +23,7 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 from PIL import Image, ImageDraw
-from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, Page
 
 from raster2path.geometry import to_points
 from raster2path.habits import FOLDER_VARIABLE
@@ -32,7 +31,6 @@ from raster2path.light.board import pattern
 from raster2path.light.command import Memory
 from raster2path.light.registration import Bow, Mark, register
 
-BROWSERS = ("chromium", "chromium-browser", "google-chrome")
 SIZE = (1280, 720)
 GLOVE_PX = 128
 """20 mm at 160 pixels an inch, as tablets count them."""
@@ -88,21 +86,10 @@ def served(context: BrowserContext | None, job: Path, home: Path, *words: str) -
         assert "Traceback" not in told
 
 
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    found = next((path for name in BROWSERS if (path := shutil.which(name))), None)
-    if found is None:
-        pytest.skip("no Chromium on this machine")
-    with sync_playwright() as play:
-        one = play.chromium.launch(executable_path=found, args=["--no-sandbox"])
-        yield one
-        one.close()
-
-
 @pytest.fixture
-def context(browser: Browser) -> Iterator[BrowserContext]:
+def context(chromium: Browser) -> Iterator[BrowserContext]:
     """Pages whose console must stay empty."""
-    one = browser.new_context(viewport={"width": SIZE[0], "height": SIZE[1]})
+    one = chromium.new_context(viewport={"width": SIZE[0], "height": SIZE[1]})
     one.set_default_timeout(20_000)
     said: list[str] = []
     one.on("console", lambda message: said.append(message.text))

@@ -24,6 +24,10 @@ MOST_ENTRIES = 4_000
 """More than a maker corrects in a lifetime; a hostile page must not fill the disk."""
 
 KINDS = ("lettering", "organic", "geometric")
+EASES = ("looser", "stricter")
+MOST_LOOP_POINTS = 400
+WITHIN = 0.9
+"""An earlier loop of which so much lies in a new one is answered by it."""
 
 
 def changed(job: Job, asked: Asked) -> Job:
@@ -78,13 +82,18 @@ def _lettering(job: Job, asked: Asked) -> Job:
 
 
 def _kind(job: Job, asked: Asked) -> Job:
-    """`kind`, and `at` (a place on an edge) or `box`."""
+    """`kind`, and `at` (a place on an edge), `box` or `loop`."""
     kind = asked.get("kind")
     if kind not in KINDS:
         raise UsageError("expected lettering, organic or geometric")
     had = job.corrections
+    if "loop" in asked:
+        loop = _loop(asked["loop"])
+        for other in KINDS:
+            had = _without(had, f"{other}_px", lambda place: _is_in_loop(place, loop))
+        return _corrected(job, _looped(had, kind, KINDS, loop))
     if "box" in asked:
-        box = _box(asked["box"])
+        box = box_of(asked["box"])
         for other in KINDS:
             had = _without(had, f"{other}_px", lambda place: _is_in(place, box))
         return _corrected(job, _with(had, f"{kind}_boxes_px", box))
@@ -92,6 +101,35 @@ def _kind(job: Job, asked: Asked) -> Job:
     for other in KINDS:
         had = _without(had, f"{other}_px", lambda place: _apart(place, at) <= near)
     return _corrected(job, _with(had, f"{kind}_px", at))
+
+
+def _ease(job: Job, asked: Asked) -> Job:
+    """`ease`: looser or stricter, for the edges in a `loop`."""
+    ease = asked.get("ease")
+    if ease not in EASES:
+        raise UsageError("expected looser or stricter")
+    return _corrected(job, _looped(job.corrections, ease, EASES, _loop(asked.get("loop"))))
+
+
+def _point_moved(job: Job, asked: Asked) -> Job:
+    """`at`: a point of a fitted edge, `to`: where it is wanted."""
+    at, to = place_of(asked.get("at")), place_of(asked.get("to"))
+    near = number_of(asked.get("near_px"))
+    had = job.corrections
+    before = [move for move in had.moved_points_px if _apart(move[2:], at) <= near]
+    start = before[-1][:2] if before else at
+    kept = tuple(move for move in had.moved_points_px if move not in before[-1:])
+    return _corrected(job, replace(had, moved_points_px=(*kept, (*start, *to))))
+
+
+def _point_removed(job: Job, asked: Asked) -> Job:
+    """`at`: a point of a fitted edge that is to go."""
+    at, near = place_of(asked.get("at")), number_of(asked.get("near_px"))
+    had = job.corrections
+    before = [move for move in had.moved_points_px if _apart(move[2:], at) <= near]
+    start = before[-1][:2] if before else at
+    kept = tuple(move for move in had.moved_points_px if move not in before[-1:])
+    return _corrected(job, _with(replace(had, moved_points_px=kept), "no_points_px", start))
 
 
 def _face(job: Job, asked: Asked) -> Job:
@@ -124,13 +162,13 @@ def _tie_added(job: Job, asked: Asked) -> Job:
 
 def _tie_removed(job: Job, asked: Asked) -> Job:
     """`box`: round the tie as it lies; no tie is laid there again."""
-    box = _box(asked.get("box"))
+    box = box_of(asked.get("box"))
     return _corrected(job, _with(_untied(job.corrections, box), "no_ties_px", box))
 
 
 def _tie_moved(job: Job, asked: Asked) -> Job:
     """`box`: round the tie as it lies, `to`: where it is wanted, `is_mine`: laid by hand."""
-    box, to = _box(asked.get("box")), place_of(asked.get("to"))
+    box, to = box_of(asked.get("box")), place_of(asked.get("to"))
     had = _untied(job.corrections, box)
     if asked.get("is_mine") is not True and not _is_in(to, box):
         had = _with(had, "no_ties_px", box)
@@ -140,7 +178,7 @@ def _tie_moved(job: Job, asked: Asked) -> Job:
 
 def _tie_widened(job: Job, asked: Asked) -> Job:
     """`box`: round the tie, `at`: its middle, `width_mm`."""
-    box, at = _box(asked.get("box")), place_of(asked.get("at"))
+    box, at = box_of(asked.get("box")), place_of(asked.get("at"))
     width_mm = number_of(asked.get("width_mm"))
     if not 1 <= width_mm <= 200:
         raise UsageError(f"a tie of {width_mm:g} mm; expected 1 to 200 mm")
@@ -191,6 +229,9 @@ _DOING: Mapping[str, Callable[[Job, Asked], Job]] = {
     "set": _set,
     "lettering": _lettering,
     "kind": _kind,
+    "ease": _ease,
+    "point moved": _point_moved,
+    "point removed": _point_removed,
     "face": _face,
     "ink": _ink,
     "tie added": _tie_added,
@@ -222,6 +263,32 @@ def _without(
     return replace(had, **{key: tuple(e for e in getattr(had, key) if not is_meant(e))})
 
 
+def _looped(
+    had: Corrections, word: str, words: tuple[str, ...], loop: tuple[float, ...]
+) -> Corrections:
+    """With a loop, in place of those of the same sort that lie in it."""
+    for other in words:
+        had = _without(had, f"{other}_loops_px", lambda old: _share_in(old, loop) >= WITHIN)
+    return _with(had, f"{word}_loops_px", loop)
+
+
+def _share_in(inner: tuple[float, ...], loop: tuple[float, ...]) -> float:
+    """How many of a loop's points lie in another loop, as a share."""
+    places = list(zip(inner[::2], inner[1::2], strict=True))
+    return sum(_is_in_loop(place, loop) for place in places) / len(places)
+
+
+def _is_in_loop(place: tuple[float, ...], loop: tuple[float, ...]) -> bool:
+    """Even-odd rule: a ray to the right crosses the loop an odd number of times."""
+    x, y = place[:2]
+    corners = list(zip(loop[::2], loop[1::2], strict=True))
+    inside = False
+    for (ax, ay), (bx, by) in zip(corners, [*corners[1:], corners[0]], strict=True):
+        if (ay > y) != (by > y) and x < ax + (y - ay) / (by - ay) * (bx - ax):
+            inside = not inside
+    return inside
+
+
 def _untied(had: Corrections, box: Box) -> Corrections:
     """Without the ties by hand that lie in a box."""
     for key in ("ties_px", "wide_ties_px_mm"):
@@ -232,6 +299,14 @@ def _untied(had: Corrections, box: Box) -> Corrections:
 def _is_in(place: tuple[float, ...], box: tuple[float, ...]) -> bool:
     x, y, width, height = box
     return x <= place[0] <= x + width and y <= place[1] <= y + height
+
+
+def _loop(value: object) -> tuple[float, ...]:
+    if not isinstance(value, list) or not 6 <= len(value) <= 2 * MOST_LOOP_POINTS:
+        raise UsageError("the page sent no loop; expected x and y of three points or more")
+    if len(value) % 2:
+        raise UsageError("the page sent a loop with half a point")
+    return tuple(number_of(one) for one in value)
 
 
 def _apart(a: tuple[float, ...], b: tuple[float, ...]) -> float:
@@ -268,7 +343,12 @@ def _places(value: object) -> tuple[Place, ...]:
     return tuple(place_of(one) for one in value)
 
 
-def _box(value: object) -> Box:
+def box_of(value: object) -> Box:
+    """X, y, width and height that the page sent.
+
+    Raises:
+        UsageError: they are none, or there is nothing in it.
+    """
     if not isinstance(value, list) or len(value) != 4:
         raise UsageError("the page sent no box; expected x, y, width and height")
     x, y, width, height = (number_of(one) for one in value)

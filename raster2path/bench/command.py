@@ -7,6 +7,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+from raster2path.bench.listening import add_listening, port_of
 from raster2path.errors import UsageError
 
 PORT = 8477
@@ -31,14 +32,7 @@ def add_bench(commands: Any) -> None:  # noqa: ANN401 (argparse has no public na
         metavar="FOLDER",
         help=f"where pictures from the page get their job folders (default: {JOBS} in your home)",
     )
-    bench.add_argument(
-        "--port", metavar="N", help=f"on this machine (default {PORT}, or one that is free)"
-    )
-    bench.add_argument(
-        "--no-browser",
-        action="store_true",
-        help="do not open the browser; open the address that is shown yourself",
-    )
+    add_listening(bench, PORT)
 
 
 def run_bench(words: argparse.Namespace, say: Callable[[str], None]) -> None:
@@ -56,25 +50,12 @@ def run_bench(words: argparse.Namespace, say: Callable[[str], None]) -> None:
             f"the page needs two more libraries ({error.name} is missing); "
             "pip install 'raster2path[bench]'"
         ) from error
-    from raster2path.bench.guard import listen
     from raster2path.bench.server import serve
 
-    port = PORT if words.port is None else _port(words.port)
-    if words.port is None:
-        try:
-            listen(port).close()
-        except UsageError:
-            port = 0
     serve(
         None if words.source is None else Path(words.source).absolute(),
         jobs=Path(words.output).absolute() if words.output else Path.home() / JOBS,
-        port=port,
+        port=port_of(words, PORT),
         say=lambda address: say(f"the bench is at {address}\nCtrl-C ends it; every step is saved"),
         opens_browser=not words.no_browser,
     )
-
-
-def _port(text: str) -> int:
-    if not text.isdecimal() or not int(text) < 65536:
-        raise UsageError(f"--port {text}: expected a number from 0 to 65535")
-    return int(text)

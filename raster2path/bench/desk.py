@@ -12,55 +12,33 @@ from collections.abc import AsyncIterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from raster2path.bench.changes import Asked, changed, number_of, place_of
-from raster2path.bench.drawing import Json, drawing_of, glimpse_of
+from raster2path.bench.changes import Asked, box_of, changed, number_of, place_of
+from raster2path.bench.drawing import Json, drawing_of, glimpse_of, key_of
 from raster2path.bench.jobs import OpenJob, open_job, recent_jobs
-from raster2path.bench.runner import Answer, Glimpse, Heat, News, Runner, Wish
+from raster2path.bench.parts import EMPTY
+from raster2path.bench.runner import Answer, Glimpse, Heat, News, Part, Runner, Wish
+from raster2path.bench.scout import Ask, Look, Seen, Tried
+from raster2path.bench.steps import History, history_of
 from raster2path.errors import Raster2PathError, UsageError
-from raster2path.job import Job
+from raster2path.held import held_numbers
+from raster2path.job import Corrections, Job
 from raster2path.jobfile import N_NUMBERS
 from raster2path.pipeline import Result, guessed_settings
 from raster2path.settings import SETTINGS, as_words, lettering_words, value_of
+from raster2path.shape.points import nodes_of
 from raster2path.sign.trial import Trial, trial_of
-
-MOST_STEPS = 500
-
-
-@dataclass(slots=True)
-class History:
-    """Jobs, one a step; `at` is the one that counts. A step may be merged into the one before."""
-
-    jobs: list[Job]
-    merges: list[str | None] = field(default_factory=lambda: [None])
-    at: int = 0
-
-    @property
-    def job(self) -> Job:
-        """The job as it is now."""
-        return self.jobs[self.at]
-
-    def step(self, job: Job, merge: str | None) -> None:
-        """A new step; those that were taken back are gone."""
-        del self.jobs[self.at + 1 :], self.merges[self.at + 1 :]
-        if merge is not None and self.at > 0 and self.merges[self.at] == merge:
-            self.jobs[self.at] = job
-            return
-        self.jobs.append(job)
-        self.merges.append(merge)
-        del self.jobs[:-MOST_STEPS], self.merges[:-MOST_STEPS]
-        self.at = len(self.jobs) - 1
-
-    def move(self, by: int) -> bool:
-        """A step back or on; False where there is none."""
-        if not 0 <= self.at + by < len(self.jobs):
-            return False
-        self.at += by
-        return True
 
 
 @dataclass(slots=True)
 class Open:
-    """The job on the desk, and the newest that is known of it."""
+    """The job on the desk, and the newest that is known of it.
+
+    Attributes:
+        drawing: what the page shows, parts of a newer answer and all.
+        nouns: what the page may fetch, by key.
+        rough: a first look that came before the picture.
+        is_rough: True while the edges of a first look are shown.
+    """
 
     where: OpenJob
     history: History
@@ -74,6 +52,9 @@ class Open:
     glimpses: dict[str, Json] = field(default_factory=dict)
     heat: Json | None = None
     trial: tuple[str, Trial] | None = None
+    nouns: dict[str, object] = field(default_factory=dict)
+    rough: Json | None = None
+    is_rough: bool = False
 
 
 class Desk:
@@ -89,6 +70,7 @@ class Desk:
         self._places = tuple(dict.fromkeys((jobs, *places)))
         self._open: Open | None = None
         self._number = 0
+        self._lays = 0
         self._pages: set[asyncio.Queue[str | None]] = set()
         self._answered = asyncio.Event()
         self._loop: asyncio.AbstractEventLoop | None = None
@@ -100,6 +82,7 @@ class Desk:
         self._runner = Runner(self._from_thread)
         if self._open is not None:
             self._wish()
+            self._look()
 
     def close(self) -> None:
         """End the runner."""
@@ -151,9 +134,56 @@ class Desk:
         """
         held = self._held()
         job = changed(held.history.job, asked)
+        if job != held.history.job and held.result is not None:
+            # The numbers are those that were shown: they may be painted on the steel.
+            job = held_numbers(job, held.result)
         if job != held.history.job:
             held.history.step(job, merge)
             self._changed()
+
+    def ask_edges(self, asked: Asked) -> None:
+        """Edges at a tolerance that is still being chosen; they come as news, one by one.
+
+        `key` and `value` as of a setting, `view` on the sheet in mm, `ask` numbers the asking.
+
+        Raises:
+            UsageError: it makes no sense, or there is no drawing.
+        """
+        result, key = self.result, asked.get("key")
+        job = changed(result.job, {**asked, "do": "set"})
+        view, number = box_of(asked.get("view")), number_of(asked.get("ask"))
+        if self._runner is not None:
+            ask = Ask(
+                int(number),
+                result.hashes["areas"],
+                result.outlines,
+                result.sign.art.placement,
+                job.fit,
+                view,
+                is_flowing=key != "lettering_tolerance_mm",
+            )
+            self._runner.scout.ask(ask)
+
+    def points_near(self, asked: Asked) -> list[list[float]]:
+        """Points of the fitted edge nearest to `at`, a place on the sheet in mm.
+
+        Raises:
+            UsageError: there is no drawing, or no such place.
+        """
+        result, at = self.result, complex(*place_of(asked.get("at")))
+        paths, now = result.paths, result.sign.art.placement
+        turn = now.mm_per_px / paths.placement.mm_per_px
+        shift = now.origin_mm - turn * paths.placement.origin_mm
+        lines = [*(ring.path for ring in paths.rings), *paths.slits]
+        if not lines:
+            raise UsageError("there is no edge yet")
+        nearest = min(lines, key=lambda path: path.nearest((at - shift) / turn).distance)
+        nodes = [node * turn + shift for node in nodes_of(nearest)]
+        return [[node.real, node.imag] for node in nodes]
+
+    def noun(self, key: str) -> object:
+        """What the page may fetch under a key that a drawing told, or None."""
+        return None if self._open is None else self._open.nouns.get(key)
 
     def undo(self, by: int) -> None:
         """A step back (-1) or on again (1), where there is one."""
@@ -192,8 +222,8 @@ class Desk:
         """The newest drawing, if any."""
         return None if self._open is None else self._open.drawing
 
-    def try_tie(self, asked: Asked) -> list[list[float]] | None:
-        """Corners of the tie that a place would get, `at` on the sheet and `width_mm`; or None.
+    def try_tie(self, asked: Asked) -> Json:
+        """The tie that a place would get, `at` on the sheet and `width_mm`; nothing where none.
 
         Raises:
             UsageError: there is no drawing, or no such place.
@@ -204,7 +234,10 @@ class Desk:
         if held.trial is None or held.trial[0] != told:
             held.trial = (told, trial_of(result.art, rules=result.job.ties))
         tie = held.trial[1].tie_at(complex(*at), width_mm)
-        return None if tie is None else [[z.real, z.imag] for z in tie.corners]
+        if tie is None:
+            return {"corners_mm": None}
+        corners = [[z.real, z.imag] for z in tie.corners]
+        return {"corners_mm": corners, "width_mm": tie.width_mm, "length_mm": tie.length_mm}
 
     @property
     def result(self) -> Result:
@@ -269,8 +302,10 @@ class Desk:
         return self._open
 
     def _lay(self, opened: OpenJob) -> None:
-        self._open = Open(opened, History([opened.job]))
+        self._open = Open(opened, history_of(opened))
+        self._lays += 1
         self._changed()
+        self._look()
 
     def _changed(self) -> None:
         """A new wish, saved before anything else is done with it."""
@@ -280,6 +315,14 @@ class Desk:
         self._save(held)
         self._wish()
         self._tell("state", self.state())
+
+    def _look(self) -> None:
+        """A first look, unless places in the picture were said: it is made smaller for that."""
+        held = self._held()
+        job = held.history.job
+        says_places = job.corrections != Corrections() or job.lettering.boxes_px
+        if self._runner is not None and not says_places and job.photo.corners_px is None:
+            self._runner.scout.look(Look(self._number, job, held.where.picture))
 
     def _save(self, held: Open) -> None:
         guessed: dict[str, str] = {}
@@ -294,7 +337,8 @@ class Desk:
     def _wish(self) -> None:
         held = self._held()
         if self._runner is not None:
-            self._runner.ask(Wish(self._number, held.history.job, held.where.picture))
+            wish = Wish(self._number, held.history.job, held.where.picture, self._lays)
+            self._runner.ask(wish)
 
     def _from_thread(self, news: News) -> None:
         """Runs in the runner's thread: draws there, so that the loop is not held up."""
@@ -312,6 +356,13 @@ class Desk:
             return
         if isinstance(news, Answer):
             self._take_answer(held, news, drawing)
+        elif isinstance(news, Part):
+            self._take_part(held, news)
+        elif isinstance(news, Seen):
+            self._take_look(held, news)
+        elif isinstance(news, Tried):
+            told = {"number": news.number, "edges": news.edges, "is_all": news.is_all}
+            self._tell("tried", told)
         elif isinstance(news, Glimpse):
             held.glimpses[news.read.value] = drawing or {}
             self._tell("glimpses", held.glimpses)
@@ -320,6 +371,8 @@ class Desk:
             self._tell("heat", held.heat)
         elif isinstance(news, Raster2PathError):
             held.trouble, held.stage = str(news), None
+            if held.result is None:
+                held.drawing = None
             self._tell("state", self.state())
         else:
             number, held.stage = news
@@ -330,16 +383,56 @@ class Desk:
         if answer.number < held.answered or answer.number > self._number:
             return
         held.result, held.drawing = answer.result, drawing
+        held.nouns, held.rough, held.is_rough = _fetched(answer.result), None, False
         held.answered, held.is_final = answer.number, answer.is_final
         held.stage = None if answer.is_final else "order"
         self._tell("drawing", drawing or {})
         if answer.is_final and answer.number == self._number and held.saved != self._number:
             self._save(held)  # with what the picture decided
 
+    def _take_part(self, held: Open, part: Part) -> None:
+        if part.number != self._number:
+            return
+        had = held.drawing or EMPTY
+        drawn = dict(part.drawn)
+        if held.is_rough and part.stage in ("paper", "brush"):
+            place = {"box_mm": had["picture"]["box_mm"]}
+            drawn = {"picture": {**drawn["picture"], **place}}
+        held.is_rough &= part.stage not in ("points", "ties")
+        held.nouns |= part.nouns
+        held.drawing = {**had, **drawn, "is_rough": held.is_rough}
+        if held.rough is not None and part.stage == "paper":
+            look, held.rough = held.rough, None
+            self._show_look(held, look)
+        self._tell("drawing", held.drawing)
+
+    def _take_look(self, held: Open, look: Seen) -> None:
+        if look.number != self._number or held.result is not None:
+            return
+        if held.drawing is None:
+            held.rough = look.drawn
+        elif held.is_rough or not held.drawing["edges"]:
+            self._show_look(held, look.drawn)
+            self._tell("drawing", held.drawing or {})
+
+    def _show_look(self, held: Open, look: Json) -> None:
+        had = held.drawing or EMPTY
+        drawn = dict(look)
+        place = drawn.pop("box_mm")
+        picture = {**had["picture"], "box_mm": place}
+        held.is_rough = True
+        held.drawing = {**had, **drawn, "picture": picture, "is_rough": True}
+
     def _tell(self, what: str, told: Json) -> None:
         text = _event(what, told)
         for queue in self._pages:
             queue.put_nowait(text)
+
+
+def _fetched(result: Result) -> dict[str, object]:
+    """What the page may fetch of a result, by key."""
+    stages = ("photo", "paper", "brush", "areas")
+    return {key_of(result, stage): result.nouns[result.hashes[stage]] for stage in stages}
 
 
 def _event(what: str, told: Json) -> str:

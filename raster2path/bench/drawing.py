@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Mapping
 from functools import lru_cache
 from typing import Any
 
@@ -12,7 +13,18 @@ import shapely
 
 from raster2path.geometry import Kind, Path, Points
 from raster2path.guides.svg import path_data
-from raster2path.model import Cut, Note, Outlines, Paths, Tie
+from raster2path.job import Job
+from raster2path.model import (
+    Cut,
+    Note,
+    Outlines,
+    Paths,
+    Picture,
+    Placement,
+    Reading,
+    Sign,
+    Tie,
+)
 from raster2path.pipeline import Result
 from raster2path.torch.tally import tally
 from raster2path.units import Units
@@ -31,9 +43,6 @@ def drawing_of(result: Result, *, number: int, is_final: bool) -> Json:
         number: of the wish that it answers.
         is_final: False while the order of cuts is still being planned.
     """
-    placement = result.sign.art.placement
-    picture = result.picture
-    rows, cols = picture.rgb.shape[:2]
     return {
         "number": number,
         "is_final": is_final,
@@ -41,37 +50,13 @@ def drawing_of(result: Result, *, number: int, is_final: bool) -> Json:
         "title": result.stamp.title,
         "mark": result.stamp.mark,
         "is_ready": result.is_ready,
-        "sign_mm": [round(side, 3) for side in placement.sign_mm],
-        "sheet_mm": placement.sheet_mm,
-        "picture": {
-            "key": key_of(result, "paper"),
-            "upright": key_of(result, "photo"),
-            "ink": key_of(result, "brush"),
-            "box_mm": _box_mm(result, cols, rows),
-            "upright_px": picture.upright_size_px,
-            "is_squared": picture.is_squared,
-            "corners_px": _corners_px(result, cols, rows),
-        },
-        "upright_from_mm": _upright_from_mm(result).tolist(),
-        "px_per_mm": _px_per_mm(result),
-        "reading": {
-            "read": result.reading.read.value,
-            "reason": result.reading.reason,
-            "is_guessed": result.reading.is_guessed,
-            "sure": result.reading.certainty_words,
-        },
+        **placed(result.sign.art.placement, result.picture, result.job, result.hashes),
+        "reading": reading_of(result.reading),
         "border": result.outlines.border.value,
         "dark": result.outlines.region.value,
-        "drawn": key_of(result, "kinds"),
+        "drawn": key_of(result, "areas"),
         "deviation_mm": deviations_mm(result.outlines, result.paths),
-        "edges": [
-            _edge(k, edge.path, is_border=edge.is_border)
-            for k, edge in enumerate(result.sign.edges)
-        ],
-        "slits": [path_data(path) for path in result.sign.slits],
-        "ties": [_tie(k, tie, result) for k, tie in enumerate(result.sign.ties)],
-        "n_islands": result.sign.n_islands,
-        "n_loose": len(result.sign.loose),
+        **sign_drawn(result.sign, result.job, result.picture),
         "cuts": [_cut(k, cut) for k, cut in enumerate(result.order.cuts)],
         "kerf_mm": result.plan.kerf_mm,
         "how": result.order.how,
@@ -93,18 +78,105 @@ def glimpse_of(result: Result) -> Json:
 
 def key_of(result: Result, stage: str) -> str:
     """Names a stage's noun towards the page: the same key is the same noun."""
-    return hashlib.sha256(result.hashes[stage].encode()).hexdigest()[:16]
+    return key_for(result.hashes[stage])
 
 
-def _box_mm(result: Result, cols: int, rows: int) -> list[float]:
-    """Where the working picture lies on the sheet: left, top, width, height."""
-    placement = result.outlines.placement
+def key_for(told: str) -> str:
+    """The same from a stage's hash."""
+    return hashlib.sha256(told.encode()).hexdigest()[:16]
+
+
+def placed(placement: Placement, picture: Picture, job: Job, hashes: Mapping[str, str]) -> Json:
+    """Where the sign lies, and the picture under it; keys of what is there to be fetched."""
+    rows, cols = picture.rgb.shape[:2]
+
+    def key(stage: str) -> str:
+        return key_for(hashes[stage]) if stage in hashes else ""
+
+    return {
+        "sign_mm": [round(side, 3) for side in placement.sign_mm],
+        "sheet_mm": placement.sheet_mm,
+        "picture": {
+            "key": key("paper"),
+            "upright": key("photo"),
+            "ink": key("brush"),
+            "box_mm": box_mm(placement, cols, rows),
+            "upright_px": picture.upright_size_px,
+            "is_squared": picture.is_squared,
+            "corners_px": _corners_px(job, picture),
+        },
+        "upright_from_mm": upright_from_mm(placement, picture).tolist(),
+        "px_per_mm": _px_per_mm(placement, picture),
+    }
+
+
+def reading_of(reading: Reading) -> Json:
+    """How it is read, and why."""
+    return {
+        "read": reading.read.value,
+        "reason": reading.reason,
+        "is_guessed": reading.is_guessed,
+        "sure": reading.certainty_words,
+    }
+
+
+def outlines_drawn(outlines: Outlines) -> Json:
+    """Edges as they were drawn, before anything was fitted."""
+    return {
+        "edges": [
+            {
+                "number": k,
+                "is_border": ring.is_border,
+                "d": _polyline(ring.points_mm, 600) + "Z",
+                "kind": Kind(int(np.bincount(ring.kinds).argmax())).token,
+                "falls": False,
+                "length_mm": 0.0,
+                "box_mm": _box_round(ring.points_mm),
+                "at_mm": ring.points_mm[0].tolist(),
+            }
+            for k, ring in enumerate(outlines.rings)
+        ],
+        "slits": [_polyline(stroke.points_mm, 600) for stroke in outlines.strokes],
+    }
+
+
+def _box_round(points_mm: Points) -> list[float]:
+    low, high = points_mm.min(axis=0), points_mm.max(axis=0)
+    return [round(float(v), 2) for v in (*low, *(high - low))]
+
+
+def paths_drawn(paths: Paths) -> Json:
+    """Fitted edges before any tie."""
+    return {
+        "edges": [
+            _edge(k, ring.path, is_border=ring.is_border) for k, ring in enumerate(paths.rings)
+        ],
+        "slits": [path_data(path) for path in paths.slits],
+    }
+
+
+def sign_drawn(sign: Sign, job: Job, picture: Picture) -> Json:
+    """Edges, slits and ties of a sign."""
+    turn = upright_from_mm(sign.art.placement, picture)
+    return {
+        "edges": [
+            _edge(k, edge.path, is_border=edge.is_border) for k, edge in enumerate(sign.edges)
+        ],
+        "slits": [path_data(path) for path in sign.slits],
+        "ties": [_tie(k, tie, job, turn) for k, tie in enumerate(sign.ties)],
+        "n_islands": sign.n_islands,
+        "n_loose": len(sign.loose),
+    }
+
+
+def box_mm(placement: Placement, cols: int, rows: int) -> list[float]:
+    """Where a working picture of that size lies on the sheet: left, top, width, height."""
     corner, scale = placement.origin_mm, placement.mm_per_px
     return [corner.real, corner.imag, cols * scale, rows * scale]
 
 
-def _upright_from_mm(result: Result) -> Points:
-    placement = result.sign.art.placement
+def upright_from_mm(placement: Placement, picture: Picture) -> Points:
+    """From the sheet to pixels of the upright original picture, 3 x 3."""
     scale, corner = placement.mm_per_px, placement.origin_mm
     px_from_mm = np.array(
         [
@@ -113,26 +185,27 @@ def _upright_from_mm(result: Result) -> Points:
             [0, 0, 1],
         ]
     )
-    return np.asarray(np.linalg.inv(result.picture.work_from_upright) @ px_from_mm, np.float64)
+    return np.asarray(np.linalg.inv(picture.work_from_upright) @ px_from_mm, np.float64)
 
 
-def _px_per_mm(result: Result) -> float:
+def _px_per_mm(placement: Placement, picture: Picture) -> float:
     """Pixels of the upright original for a millimetre, in the sign's middle."""
-    left, top, width, height = result.sign.art.placement.sign_mm
-    turn = _upright_from_mm(result)
+    left, top, width, height = placement.sign_mm
+    turn = upright_from_mm(placement, picture)
     x, y = left + width / 2, top + height / 2
     ends = np.array([[x, y, 1], [x + 1, y, 1]]) @ turn.T
     a, b = ends[:, :2] / ends[:, 2:]
     return float(np.hypot(*(b - a)))
 
 
-def _corners_px(result: Result, cols: int, rows: int) -> list[list[float]]:
+def _corners_px(job: Job, picture: Picture) -> list[list[float]]:
     """Corners of the squared picture in the upright original, or the corners as said by hand."""
-    said = result.job.photo.corners_px
+    said = job.photo.corners_px
     if said is not None:
         return [list(said[k : k + 2]) for k in range(0, 8, 2)]
+    rows, cols = picture.rgb.shape[:2]
     box = np.array([[0, 0, 1], [cols, 0, 1], [cols, rows, 1], [0, rows, 1]], np.float64)
-    out = box @ np.linalg.inv(result.picture.work_from_upright).T
+    out = box @ np.linalg.inv(picture.work_from_upright).T
     return [[round(float(x / w), 1), round(float(y / w), 1)] for x, y, w in out]
 
 
@@ -196,7 +269,7 @@ def _facts(path: Path) -> Json:
     }
 
 
-def _tie(number: int, tie: Tie, result: Result) -> Json:
+def _tie(number: int, tie: Tie, job: Job, turn: Points) -> Json:
     middle = sum(tie.corners) / len(tie.corners)
     load = tie.load
     used = None if load is None else round(100 * load.stress_mpa / load.allowed_mpa)
@@ -207,17 +280,16 @@ def _tie(number: int, tie: Tie, result: Result) -> Json:
         "width_mm": round(tie.width_mm, 1),
         "length_mm": round(tie.length_mm, 1),
         "used_percent": used,
-        "is_mine": _is_by_hand(middle, tie, result),
+        "is_mine": _is_by_hand(middle, tie, job, turn),
     }
 
 
-def _is_by_hand(middle: complex, tie: Tie, result: Result) -> bool:
-    said = result.job.corrections
+def _is_by_hand(middle: complex, tie: Tie, job: Job, turn: Points) -> bool:
+    said = job.corrections
     places = [*said.ties_px, *(place[:2] for place in said.wide_ties_px_mm)]
     if not places:
         return False
-    mm_from_px = np.linalg.inv(_upright_from_mm(result))
-    out = np.column_stack([np.array(places), np.ones(len(places))]) @ mm_from_px.T
+    out = np.column_stack([np.array(places), np.ones(len(places))]) @ np.linalg.inv(turn).T
     on_sheet = out[:, 0] / out[:, 2] + 1j * out[:, 1] / out[:, 2]
     return bool((np.abs(on_sheet - middle) < tie.length_mm / 2 + tie.width_mm).any())
 

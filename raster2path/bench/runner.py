@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import contextlib
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from raster2path.bench.drawing import Json
+from raster2path.bench.parts import Parts
 from raster2path.bench.planner import CancelledError, Planner
+from raster2path.bench.scout import Scout, Seen, Tried
 from raster2path.bench.shelf import Shelf
 from raster2path.errors import Raster2PathError
 from raster2path.job import Job, OrderHow, OrderRules, ReadingRules, TieMode, TieRules
@@ -19,11 +22,17 @@ from raster2path.torch.order import foresee, order_cuts
 
 @dataclass(frozen=True, slots=True)
 class Wish:
-    """A job to go the road for, and its number; a higher number is newer."""
+    """A job to go the road for.
+
+    Attributes:
+        number: a higher one is newer.
+        lays: counts the jobs that were laid on the desk; each begins with nothing to be seen.
+    """
 
     number: int
     job: Job
     picture: Path
+    lays: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,8 +64,24 @@ class Glimpse:
     result: Result
 
 
-News = Answer | Glimpse | Heat | tuple[int, str] | Raster2PathError
-"""An answer, a glimpse, a wish's number and the stage it is at, or what went wrong."""
+@dataclass(frozen=True, slots=True)
+class Part:
+    """What can be drawn of a wish before its answer is there.
+
+    Attributes:
+        drawn: what the page draws anew.
+        nouns: what it may fetch for that, by key.
+    """
+
+    number: int
+    stage: str
+    drawn: Json
+    nouns: Mapping[str, object]
+
+
+News = Answer | Part | Glimpse | Heat | Seen | Tried | tuple[int, str] | Raster2PathError
+"""An answer or a part of one, what the scout saw, a glimpse, a wish's number and the stage it is
+at, or what went wrong."""
 
 
 class Runner:
@@ -74,6 +99,9 @@ class Runner:
         self._is_closed = False
         self._seen: object = None
         self._shelf = Shelf()
+        self._shown: dict[str, str] = {}
+        self._shown_of: object = None
+        self.scout = Scout(tell)
         self._planner = Planner(self._is_stale)
         self._thread = threading.Thread(target=self._work, daemon=True)
         self._thread.start()
@@ -90,12 +118,14 @@ class Runner:
             self._is_closed = True
             self._change.notify()
         self._thread.join(timeout=30)
+        self.scout.close()
 
     def _is_stale(self) -> bool:
         return self._is_closed or self._wanted is not None
 
     def _work(self) -> None:
         self._planner.warm()
+        self.scout.warm()
         while True:
             with self._change:
                 self._change.wait_for(lambda: self._is_closed or self._wanted is not None)
@@ -123,11 +153,25 @@ class Runner:
             self._tell((wish.number, stage))
 
         known = self._shelf
+        parts = self._parts_of(wish)
+
+        def made(stage: str, told: str, noun: object) -> None:
+            new = parts.take(stage, told, noun)
+            if new is not None and not self._is_stale():
+                self._tell(Part(wish.number, stage, *new))
+
         try:
-            result = make(wish.job, wish.picture, progress=step, known=known, order_with=_if_quick)
+            result = make(
+                wish.job,
+                wish.picture,
+                progress=step,
+                known=known,
+                order_with=_if_quick,
+                made=made,
+            )
         except _NeedsPlanError:
             near = replace(wish.job, order=replace(wish.job.order, how=OrderHow.NEAR))
-            result = make(near, wish.picture, progress=step, known=known)
+            result = make(near, wish.picture, progress=step, known=known, made=made)
             self._tell(Answer(wish.number, result, is_final=False))
             result = make(
                 wish.job, wish.picture, progress=step, known=known, order_with=self._planner
@@ -137,6 +181,12 @@ class Runner:
             forecast = foresee(result.order, rules=wish.job.order)
             self._tell(Heat(wish.number, forecast.starts_k))
         self._glance(wish)
+
+    def _parts_of(self, wish: Wish) -> Parts:
+        """What is shown of this picture is not told again; of another one nothing is shown."""
+        if self._shown_of != (wish.picture, wish.lays):
+            self._shown, self._shown_of = {}, (wish.picture, wish.lays)
+        return Parts(wish.job, self._shown)
 
     def _glance(self, wish: Wish) -> None:
         """Once nothing else is to do: all four readings of the drawing."""

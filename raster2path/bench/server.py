@@ -15,7 +15,7 @@ from starlette.routing import Route
 
 from raster2path.bench.changes import number_of
 from raster2path.bench.desk import Desk
-from raster2path.bench.drawing import drawn_of, ink_png, key_of, picture_jpeg
+from raster2path.bench.drawing import drawn_of, ink_png, picture_jpeg
 from raster2path.bench.guard import FILE_POLICY, Door, Guard
 from raster2path.bench.jobs import take_in
 from raster2path.bench.lamp import Lamp
@@ -23,7 +23,7 @@ from raster2path.bench.served import GONE, TYPES, PageFiles, asked_json, serve_a
 from raster2path.errors import Raster2PathError, UsageError
 from raster2path.guides.as_hung import as_hung_png
 from raster2path.habits import Finished, keep_finished
-from raster2path.model import Ink, Picture
+from raster2path.model import Ink, Outlines, Picture
 from raster2path.outputs import (
     dxf_bytes,
     folder_files,
@@ -67,6 +67,8 @@ def bench_app(desk: Desk, door: Door) -> Guard:
         Route("/close", _told(rooms.close), methods=["POST"]),
         Route("/change", _told(rooms.change), methods=["POST"]),
         Route("/try", _told(rooms.try_tie), methods=["POST"]),
+        Route("/edges", _told(rooms.try_edges), methods=["POST"]),
+        Route("/points", _told(rooms.points), methods=["POST"]),
         Route("/undo", _told(rooms.undo), methods=["POST"]),
         Route("/redo", _told(rooms.redo), methods=["POST"]),
         Route("/save", _told(rooms.save), methods=["POST"]),
@@ -134,7 +136,16 @@ class _Rooms:
 
     async def try_tie(self, request: Request) -> Response:
         """Where a tie would land, while it is dragged."""
-        return JSONResponse({"corners_mm": self._desk.try_tie(await asked_json(request))})
+        return JSONResponse(self._desk.try_tie(await asked_json(request)))
+
+    async def try_edges(self, request: Request) -> Response:
+        """Edges at a tolerance, while it is still being chosen; they come with the news."""
+        self._desk.ask_edges(await asked_json(request))
+        return JSONResponse({})
+
+    async def points(self, request: Request) -> Response:
+        """Points of the edge at a place, to be dragged."""
+        return JSONResponse({"points_mm": self._desk.points_near(await asked_json(request))})
 
     async def undo(self, _: Request) -> Response:
         self._desk.undo(-1)
@@ -190,18 +201,14 @@ class _Rooms:
 
     async def seen(self, request: Request) -> Response:
         """The pictures under the drawing, by the key that the drawing tells."""
-        result, name = self._desk.result, request.path_params["name"]
-        nouns = result.nouns
-        pictures = {f"{key_of(result, stage)}.jpg": stage for stage in ("photo", "paper")}
-        inks = {f"{key_of(result, stage)}.png": stage for stage in ("brush",)}
-        noun = nouns.get(result.hashes[pictures.get(name) or inks.get(name) or "photo"])
-        if name in pictures and isinstance(noun, Picture):
-            return Response(
-                await run_in_threadpool(picture_jpeg, noun.rgb), media_type="image/jpeg"
-            )
-        if name == f"{key_of(result, 'kinds')}.json":
-            return JSONResponse(await run_in_threadpool(drawn_of, result.outlines))
-        if name in inks and isinstance(noun, Ink):
+        key, _, form = request.path_params["name"].partition(".")
+        noun = self._desk.noun(key)
+        if form == "jpg" and isinstance(noun, Picture):
+            content = await run_in_threadpool(picture_jpeg, noun.rgb)
+            return Response(content, media_type="image/jpeg")
+        if form == "json" and isinstance(noun, Outlines):
+            return JSONResponse(await run_in_threadpool(drawn_of, noun))
+        if form == "png" and isinstance(noun, Ink):
             return Response(await run_in_threadpool(ink_png, noun.mask), media_type="image/png")
         return PlainTextResponse("That picture has been drawn anew.", status_code=404)
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from raster2path.bench.listening import add_listening, port_of
 from raster2path.errors import ExitStatus, UnreadableError, UsageError
 
 if TYPE_CHECKING:
@@ -53,14 +54,7 @@ def add_light(commands: Any) -> None:  # noqa: ANN401 (argparse has no public na
         help=f"of the projector, for the PDF (default {PIXELS[0]}x{PIXELS[1]})",
     )
     light.add_argument("--anyway", action="store_true", help="though the sign is not ready to cut")
-    light.add_argument(
-        "--port", metavar="N", help=f"on this machine (default {PORT}, or one that is free)"
-    )
-    light.add_argument(
-        "--no-browser",
-        action="store_true",
-        help="do not open the browser; open the address that is shown yourself",
-    )
+    add_listening(light, PORT)
 
 
 def run_light(words: argparse.Namespace, say: Callable[[str], None]) -> ExitStatus:
@@ -189,26 +183,12 @@ def _serve(
     serve(
         session,
         keep=memory.keep,
-        port=_port(words.port),
+        port=port_of(words, PORT),
         say=lambda address: say(
             f"the light is at {address}\nCtrl-C ends it; crosses are remembered for {memory.name}"
         ),
         opens_browser=not words.no_browser,
     )
-
-
-def _port(text: str | None) -> int:
-    from raster2path.bench.guard import listen
-
-    if text is None:
-        try:
-            listen(PORT).close()
-        except UsageError:
-            return 0
-        return PORT
-    if not text.isdecimal() or not int(text) < 65536:
-        raise UsageError(f"--port {text}: expected a number from 0 to 65535")
-    return int(text)
 
 
 def _places(text: str | None) -> tuple[complex, ...]:

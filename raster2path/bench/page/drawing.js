@@ -2,6 +2,7 @@
 
 /** @import {Drawing, OpenJob} from "./types.js" */
 /** @import {Touch} from "./touch.js" */
+/** @import {Tries} from "./tries.js" */
 /** @import {Wire} from "./wire.js" */
 
 import { draw, make } from "./make.js";
@@ -16,17 +17,33 @@ const READINGS = /** @type {[string, string, string][]} */ ([
 ]);
 
 /**
- * @param {Wire} wire @param {Touch} touch @param {OpenJob} job @param {Drawing} drawing
+ * @param {Wire} wire @param {Touch} touch @param {Tries} tries @param {OpenJob} job @param {Drawing} drawing
  * @returns {Node[]}
  */
-export function drawingPlace(wire, touch, job, drawing) {
+export function drawingPlace(wire, touch, tries, job, drawing) {
   return [
     make("h2", { id: "placename" }, "Drawing"),
     ...paper(wire, touch, job, drawing),
     ...ink(touch),
     ...reading(wire, job, drawing),
-    ...edges(wire, touch, job, drawing),
+    ...edges(wire, touch, tries, job, drawing),
   ];
+}
+
+/**
+ * What can be said before the whole answer is there.
+ * @param {Drawing} drawing
+ * @returns {Node[]}
+ */
+export function firstWords(drawing) {
+  const { reading } = drawing;
+  const why = reading ? [make("p", {}, readWords(reading))] : [];
+  return [make("h2", { id: "placename" }, "Drawing"), ...why, make("p", { class: "soft" }, drawing.is_rough ? "A first look; the exact lines follow." : "The lines follow.")];
+}
+
+/** @param {Drawing["reading"]} reading */
+function readWords({ read, reason, is_guessed, sure }) {
+  return is_guessed ? `Read as ${read} (${sure}), because ${reason}.` : `Read as ${read}, as you said.`;
 }
 
 /**
@@ -73,8 +90,8 @@ function ink(touch) {
 
 /** @param {Wire} wire @param {OpenJob} job @param {Drawing} drawing */
 function reading(wire, job, drawing) {
-  const { read, reason, is_guessed, sure } = drawing.reading;
-  const why = is_guessed ? `Read as ${read} (${sure}), because ${reason}.` : `Read as ${read}, as you said.`;
+  const { read } = drawing.reading;
+  const why = readWords(drawing.reading);
   const four = READINGS.map(([value, word, meaning]) => {
     const small = draw("svg", { "aria-hidden": "true" });
     const glimpse = wire.glimpses[value];
@@ -95,8 +112,8 @@ function reading(wire, job, drawing) {
   return [make("p", {}, why), make("div", { class: "four", role: "group", "aria-label": "how it is read" }, ...four), ...guess, ...dark];
 }
 
-/** @param {Wire} wire @param {Touch} touch @param {OpenJob} job @param {Drawing} drawing */
-function edges(wire, touch, job, drawing) {
+/** @param {Wire} wire @param {Touch} touch @param {Tries} tries @param {OpenJob} job @param {Drawing} drawing */
+function edges(wire, touch, tries, job, drawing) {
   const mode = ["auto", "all", "none"].includes(job.lettering[0]) ? job.lettering[0] : "auto";
   const letters = sentence(
     "Letters ",
@@ -105,18 +122,18 @@ function edges(wire, touch, job, drawing) {
   return [
     letters,
     make("div", { class: "row" }, make("button", { type: "button", class: "quiet", click: () => touch.startBox() }, "box round a word")),
-    slider(wire, "Flowing", "organic_tolerance_mm", job, drawing.deviation_mm.flowing, [0.2, 4]),
-    slider(wire, "Lettering", "lettering_tolerance_mm", job, drawing.deviation_mm.lettering, [0.05, 2]),
+    slider(wire, tries, "Flowing", "organic_tolerance_mm", job, drawing.deviation_mm.flowing, [0.2, 4]),
+    slider(wire, tries, "Lettering", "lettering_tolerance_mm", job, drawing.deviation_mm.lettering, [0.05, 2]),
     make("p", { class: "soft" }, "Touch an edge to say what it is; touch a face to say whether it falls out."),
   ];
 }
 
 /**
  * How far an edge may leave the drawn one, and how far it does.
- * @param {Wire} wire @param {string} word @param {string} key @param {OpenJob} job @param {number} deviation
+ * @param {Wire} wire @param {Tries} tries @param {string} word @param {string} key @param {OpenJob} job @param {number} deviation
  * @param {[number, number]} range
  */
-function slider(wire, word, key, job, deviation, [low, high]) {
+function slider(wire, tries, word, key, job, deviation, [low, high]) {
   const value = Number(job.settings[key] ?? 1);
   const to = (/** @type {number} */ mm) => (100 * Math.log(mm / low)) / Math.log(high / low);
   const from = (/** @type {number} */ at) => low * (high / low) ** (at / 100);
@@ -131,7 +148,13 @@ function slider(wire, word, key, job, deviation, [low, high]) {
     told.textContent = `up to ${length(mm, 2)}`;
     input.setAttribute("aria-valuetext", length(mm, 2));
     clearTimeout(timer);
-    timer = window.setTimeout(() => wire.change({ do: "set", key, value: mm.toFixed(2) }, key), 60);
+    tries.ask(key, mm.toFixed(2));
+  });
+  // Let go of; with the arrow keys after every press, so the whole road waits for the last one.
+  input.addEventListener("change", () => {
+    const value = from(Number(input.value)).toFixed(2);
+    clearTimeout(timer);
+    timer = window.setTimeout(() => wire.change({ do: "set", key, value }, key), 200);
   });
   return make("div", { class: "slider" },
     make("p", {}, make("b", {}, word), " ", told),

@@ -1,6 +1,6 @@
 /** The page: three places, one canvas, one column. Holds the rooms together and nothing else. */
 
-import { drawingPlace, stuckPlace } from "./drawing.js";
+import { drawingPlace, firstWords, stuckPlace } from "./drawing.js";
 import { listen, setLight, showHelp } from "./keys.js";
 import { the } from "./make.js";
 import { Notes } from "./notes.js";
@@ -10,6 +10,7 @@ import { showFinished, signPlace, sizeWords } from "./sign.js";
 import { bring, showStart, wait } from "./start.js";
 import { Steel } from "./steel.js";
 import { Touch } from "./touch.js";
+import { Tries } from "./tries.js";
 import { units } from "./units.js";
 import { Wire } from "./wire.js";
 import { hush } from "./words.js";
@@ -18,13 +19,14 @@ const STAGES = /** @type {Record<string, string>} */ ({
   photo: "opening the picture", paper: "looking for the paper", ink: "taking light and paper away", brush: "taking in your strokes", reading: "seeing how it is drawn",
   turned: "turning faces over", tracing: "following the lines", specks: "leaving out specks", door: "setting the size", lettering: "looking for letters", kinds: "telling edges apart",
   fit: "fitting lines and curves", layout: "laying it out", ties: "tying what is loose", torch: "planning the torch's way", order: "planning the order of cuts", proof: "proving that nothing floats",
-  border: "looking for the border", aids: "adding what helps the hand", progress: "seeing how far you are",
+  areas: "taking in your loops", points: "moving points", border: "looking for the border", aids: "adding what helps the hand", progress: "seeing how far you are",
 });
 
 const wire = new Wire();
 const sheet = new Sheet();
 const touch = new Touch(sheet, wire);
 const steel = new Steel(sheet, touch, wire);
+const tries = new Tries(sheet, wire);
 const notes = new Notes(sheet, wire, go);
 let place = sessionStorage.getItem("place") ?? "drawing";
 
@@ -50,7 +52,8 @@ function fillPlace() {
   const box = the("place", HTMLElement);
   if (job?.trouble && !drawing) return fill(box, stuckPlace(wire));
   if (!job || !drawing) return box.replaceChildren();
-  if (place === "drawing") fill(box, drawingPlace(wire, touch, job, drawing));
+  if (!drawing.number) return fill(box, firstWords(drawing));
+  if (place === "drawing") fill(box, drawingPlace(wire, touch, tries, job, drawing));
   if (place === "sign") fill(box, signPlace(wire, job, drawing));
   if (place === "steel") fill(box, steel.place(job, drawing));
   steel.pale(job, drawing);
@@ -87,12 +90,16 @@ function showState() {
 
 function showDrawing() {
   if (!wire.drawing || !wire.state.open) return;
-  if (!the("waiting", HTMLImageElement).hidden) wait(null);
+  if (!the("waiting", HTMLImageElement).hidden) wait(null, sheet.photograph);
   sheet.take(wire.drawing);
   notes.take(wire.drawing);
   fillPlace();
   showBusy();
-  if (!the("where", HTMLOutputElement).textContent) the("where", HTMLOutputElement).textContent = sizeWords(wire.drawing);
+  const where = the("where", HTMLOutputElement);
+  if (wire.drawing.number && where.dataset.of !== wire.drawing.name) {
+    where.dataset.of = wire.drawing.name;
+    where.textContent = sizeWords(wire.drawing);
+  }
 }
 
 let busyTimer = 0;
@@ -112,7 +119,8 @@ function showBusy() {
   showSettled();
   const busy = the("busy", HTMLParagraphElement);
   clearTimeout(busyTimer);
-  const words = wire.isLost ? "the bench does not answer; your job is saved" : wire.stage ? `${STAGES[wire.stage] ?? "working"} …` : "";
+  const rough = wire.drawing?.is_rough ? "a first look · " : "";
+  const words = wire.isLost ? "the bench does not answer; your job is saved" : wire.stage ? `${rough}${STAGES[wire.stage] ?? "working"} …` : "";
   if (!words) busy.hidden = true;
   else if (!busy.hidden || !wire.drawing || wire.isLost) tellBusy(words);
   else busyTimer = window.setTimeout(() => tellBusy(words), 400);

@@ -34,7 +34,7 @@ export class Notes {
     const n = notes.length + (trouble ? 1 : 0);
     const faults = notes.filter((note) => note.is_fault);
     const words = n === 1 ? "1 note" : `${n} notes`;
-    const heading = make("h2", { id: "count" }, n ? words : drawing ? "No notes" : (this.wire.state.open?.name ?? ""));
+    const heading = make("h2", { id: "count" }, n ? words : drawing?.number ? "No notes" : (this.wire.state.open?.name ?? ""));
     const items = (this.isAll ? groups : groups.slice(0, MOST)).map((group) => this.#item(group));
     if (trouble) items.unshift(this.#trouble(trouble));
     const list = make("ul", {}, ...items);

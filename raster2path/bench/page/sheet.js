@@ -40,7 +40,7 @@ export class Sheet {
     this.photograph = draw("image", { preserveAspectRatio: "none" });
     this.ink = draw("image", { preserveAspectRatio: "none" });
     this.world.append(this.paper);
-    for (const name of LAYERS) this.world.append((this.layers[name] = draw("g")));
+    for (const name of LAYERS) this.world.append((this.layers[name] = draw("g", { "data-layer": name })));
     this.layers.photograph.append(this.photograph);
     this.layers.ink.append(this.ink);
     this.world.append(this.hits, this.marks);
@@ -65,6 +65,7 @@ export class Sheet {
   /** @param {Drawing} drawing */
   take(drawing) {
     const isOther = this.drawing?.name !== drawing.name;
+    this.world.classList.toggle("rough", Boolean(drawing.is_rough));
     const had = this.drawing;
     this.drawing = drawing;
     const [x, y, width, height] = this.#all(drawing);
@@ -104,13 +105,20 @@ export class Sheet {
     const [x, y, width, height] = drawing.picture.box_mm;
     dress(this.photograph, { x, y, width, height });
     dress(this.ink, { x, y, width, height });
+    if (!drawing.picture.key) return;
     const photograph = `/seen/${drawing.picture.key}.jpg`;
     if (this.photograph.getAttribute("href") !== photograph) this.photograph.setAttribute("href", photograph);
-    if (this.shown[this.place].ink > 0 || this.ink.hasAttribute("href")) this.#showInk(drawing);
+    if (this.#isWaiting(drawing) || this.shown[this.place].ink > 0 || this.ink.hasAttribute("href")) this.#showInk(drawing);
+  }
+
+  /** Nothing but the ink is there yet. @param {Drawing} drawing */
+  #isWaiting(drawing) {
+    return !drawing.number && !drawing.edges.length;
   }
 
   /** @param {Drawing} drawing */
   #showInk(drawing) {
+    if (!drawing.picture.ink) return;
     const ink = `/seen/${drawing.picture.ink}.png`;
     if (this.ink.getAttribute("href") !== ink) this.ink.setAttribute("href", ink);
   }
@@ -137,7 +145,7 @@ export class Sheet {
    * @param {string} key
    */
   async #showDrawn(key) {
-    if (this.drawnKey === key) return;
+    if (!key || this.drawnKey === key) return;
     this.drawnKey = key;
     const answer = await fetch(`/seen/${key}.json`).catch(() => null);
     if (!answer?.ok || this.drawnKey !== key) return;
@@ -219,7 +227,8 @@ export class Sheet {
     const shown = this.shown[this.place];
     for (const name of LAYERS) {
       const share = name === "photograph" || name === "ink" ? (name === "ink" ? 1 : photograph) : name === "metal" ? Math.max(0, 2 * at - 1) : lines;
-      const opacity = (shown[name] / 100) * share;
+      const isOnly = name === "ink" && this.drawing && this.#isWaiting(this.drawing);
+      const opacity = isOnly ? 1 : (shown[name] / 100) * share;
       this.layers[name].setAttribute("opacity", opacity.toFixed(3));
       this.layers[name].style.display = opacity < 0.005 ? "none" : "";
     }

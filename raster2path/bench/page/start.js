@@ -58,8 +58,14 @@ export async function bring(wire, picture) {
 /**
  * The picture itself, as the browser shows it, until the drawing is there.
  * @param {File | null} picture
+ * @param {SVGImageElement} [after] what takes its place, once it is loaded
  */
-export function wait(picture) {
+export function wait(picture, after) {
+  if (after?.hasAttribute("href") && !after.dataset.isThere) {
+    after.addEventListener("load", () => (after.dataset.isThere = "yes"), { once: true });
+    after.addEventListener("load", () => wait(null), { once: true });
+    return;
+  }
   const img = the("waiting", HTMLImageElement);
   if (img.src) URL.revokeObjectURL(img.src);
   img.hidden = !picture;

@@ -6,7 +6,7 @@
 
 import { Corners } from "./corners.js";
 import { KINDS } from "./sheet.js";
-import { draw, make, the } from "./make.js";
+import { draw, dress, make, the } from "./make.js";
 import { apart, boxRound, mapped } from "./space.js";
 import { length } from "./units.js";
 import { hush, offer } from "./words.js";
@@ -138,6 +138,10 @@ export class Touch {
   #give() {
     this.drag = null;
     this.corners.hideLoupe();
+    this.#forget();
+  }
+
+  #forget() {
     this.sheet.marks.querySelectorAll(".ghost").forEach((ghost) => ghost.remove());
   }
 
@@ -344,8 +348,8 @@ export class Touch {
       was?.setAttribute("opacity", "0.3");
       ghost.setAttribute("d", d);
       ghost.setAttribute("transform", `translate(${by[0]} ${by[1]})`);
-      this.#tryTie([tie.at_mm[0] + by[0], tie.at_mm[1] + by[1]], tie.width_mm, ghost);
-      if (phase === "up") this.moveTie(tie, by, ghost);
+      const trying = this.#tryTie([tie.at_mm[0] + by[0], tie.at_mm[1] + by[1]], tie.width_mm, ghost);
+      if (phase === "up") trying.then(() => this.moveTie(tie, by));
     };
   }
 
@@ -353,30 +357,49 @@ export class Touch {
    * Where a dragged tie would land: asked one at a time, the newest place next.
    * @param {Point} at @param {number} width_mm @param {SVGElement} ghost
    */
-  async #tryTie(at, width_mm, ghost) {
+  #tryTie(at, width_mm, ghost) {
     this.trying = { at, width_mm, ghost };
-    if (this.isTrying) return;
+    if (!this.isTrying) this.allTried = this.#tryAll();
+    return /** @type {Promise<void>} */ (this.allTried);
+  }
+
+  async #tryAll() {
     this.isTrying = true;
     while (this.trying) {
       const { at: place, width_mm: width, ghost: shown } = this.trying;
       this.trying = undefined;
       const since = performance.now();
       const answer = await fetch("/try", { method: "POST", headers: { "content-type": "application/json" }, body: JSON.stringify({ at: place, width_mm: width }) }).catch(() => null);
-      const corners = answer?.ok ? (await answer.json()).corners_mm : null;
-      performance.measure("tie tried", { start: since });
+      const told = answer?.ok ? await answer.json() : {};
+      const corners = told.corners_mm;
       shown.classList.toggle("nowhere", !corners);
+      this.#ghostWords(shown, place, corners ? `${length(told.width_mm, 1)} wide, ${length(told.length_mm, 1)} long` : "reaches across nothing here");
       if (corners && shown.isConnected) {
         shown.removeAttribute("transform");
         shown.setAttribute("d", `M${corners.map((/** @type {Point} */ p) => p.join(" ")).join("L")}Z`);
       }
+      requestAnimationFrame(() => setTimeout(() => performance.measure("tie tried", { start: since })));
     }
     this.isTrying = false;
   }
 
-  /** @param {Tie} tie @param {Point} by in mm @param {SVGElement} [ghost] */
-  moveTie(tie, by, ghost) {
+  /**
+   * What a dragged tie would be, beside it.
+   * @param {SVGElement} ghost @param {Point} at @param {string} words
+   */
+  #ghostWords(ghost, at, words) {
+    if (!ghost.isConnected) return;
+    const { scale } = this.sheet.window;
+    const text = this.sheet.marks.querySelector("text.ghost") ?? draw("text", { class: "ghost told" });
+    text.textContent = words;
+    dress(text, { x: at[0], y: at[1] - 26 / scale, "font-size": 17 / scale });
+    this.sheet.marks.append(text);
+  }
+
+  /** @param {Tie} tie @param {Point} by in mm */
+  moveTie(tie, by) {
     const to = this.px([tie.at_mm[0] + by[0], tie.at_mm[1] + by[1]]);
-    this.wire.addEventListener("drawing", () => ghost?.remove(), { once: true });
+    this.wire.addEventListener("drawing", () => this.#forget(), { once: true });
     return this.wire.change({ do: "tie moved", box: this.boxOf(tie), to, is_mine: tie.is_mine });
   }
 

@@ -36,6 +36,7 @@ export class Wire extends EventTarget {
       this.heat = JSON.parse(event.data);
       this.#tell("heat");
     });
+    source.addEventListener("tried", (event) => this.dispatchEvent(new CustomEvent("tried", { detail: JSON.parse(event.data) })));
     source.addEventListener("stage", (event) => {
       this.stage = JSON.parse(event.data).stage;
       this.#tell("stage");
@@ -57,6 +58,7 @@ export class Wire extends EventTarget {
       this.stage = state.open ? this.stage : null;
     }
     if (state.open?.trouble) this.stage = null;
+    if (state.open?.trouble && !this.drawing?.number) this.drawing = null;
     this.#tell("state");
   }
 
@@ -98,6 +100,14 @@ export class Wire extends EventTarget {
       this.trouble("The bench does not answer. Start raster2path bench again; your job is saved.");
       return null;
     }
+  }
+
+  /**
+   * Ask for something that comes with the news, or not at all.
+   * @param {string} path @param {unknown} asked
+   */
+  quietly(path, asked) {
+    return fetch(path, { method: "POST", headers: { "content-type": "application/json" }, body: JSON.stringify(asked) }).catch(() => null);
   }
 
   /**
