@@ -333,7 +333,7 @@ class TextRow:
 
     Attributes:
         rings, strokes: indices in `Outlines` of its letters' outer outlines.
-        directions: of the base line at each letter, length one.
+        directions: of the base line at each of the rings, then at each of the strokes, length one.
         height_mm: of its letters, the median.
         certainty: how sure it is that this is lettering, 0.5 to 1.
     """
@@ -376,10 +376,16 @@ class Outlines:
 
 @dataclass(frozen=True, slots=True)
 class FittedRing:
-    """The fitted path of one `Ring`."""
+    """The fitted path of one `Ring`.
+
+    Attributes:
+        level: direction of the line of text that it stands on, length one; None where it is none
+            of a letter's outer outlines.
+    """
 
     path: Path
     is_border: bool = False
+    level: complex | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -403,12 +409,15 @@ class Edge:
     Attributes:
         parent: index in `Art.edges` of the ring just round this one, or None.
         depth: how many rings go round it.
+        level: direction of the line of text that it, or a ring round it, stands on; None where it
+            is no lettering, or in none.
     """
 
     path: Path
     is_border: bool
     parent: int | None
     depth: int
+    level: complex | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -494,3 +494,21 @@ def test_counters_of_a_row_of_letters_are_held_alike_and_upright() -> None:
     assert len(sign.ties) == 4 * len(places)
     assert min(places) == pytest.approx(157.5)
     assert all(abs(axis.real) < 1e-9 for axis in axes)
+
+
+@pytest.mark.parametrize("turn_deg", [-50, -20, 0, 35, 90])
+def test_letters_on_an_arch_are_held_at_their_own_top(turn_deg: float) -> None:
+    """A tie straight up and down the sheet looks like a slip where the letter leans."""
+    turn, middle = cmath.rect(1, math.radians(turn_deg)), 150 + 170j
+    ring, counter = (
+        circle(0, radius, Kind.LETTERING).mapped(turn, middle) for radius in (60.0, 42.0)
+    )
+    leaf = polygon([280 + 60j, 300 + 90j, 290 + 150j])
+    bare = art(SHEET, ring, counter, leaf)
+    edges = tuple(replace(edge, level=None if edge.is_border else turn) for edge in bare.edges)
+    sign = hold(replace(bare, edges=edges), rules=RULES)
+    assert sign.ties
+    for tie in sign.ties:
+        own = (sum(tie.corners) / 4 - middle) * turn.conjugate()
+        assert abs(own.real) < 3  # places are tried every 2 mm
+    assert min(((sum(t.corners) / 4 - middle) * turn.conjugate()).imag for t in sign.ties) < -50

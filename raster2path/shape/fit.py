@@ -41,6 +41,7 @@ from raster2path.model import (
     Stroke,
 )
 from raster2path.shape import _tangle, curves
+from raster2path.shape._levels import levels_of
 from raster2path.shape._rendered import Rendered, rendered
 from raster2path.shape._runs import Known
 from raster2path.shape._sight import is_by_hand, tremors_of
@@ -221,12 +222,13 @@ def fit_outlines(outlines: Outlines, *, rules: FitRules) -> Paths:
     bench = _Bench(limits, _foreseen([*rings, *strokes], limits))
     paths = _apart(rings, bench, (FLAT_PX, FLATNESS / scale, FLATNESS / scale / 10))
     slits = _verified(strokes, bench)
+    levels = levels_of(outlines.rows, paths)
     checked = list(zip([*rings, *strokes], [*paths, *slits], strict=True))
     notes = [note for track, path in checked for note in _notes(track, path, bench, scale)]
     return Paths(
         tuple(
-            FittedRing(path.mapped(scale), ring.is_border)
-            for ring, path in zip(outlines.rings, paths, strict=True)
+            FittedRing(path.mapped(scale), ring.is_border, levels.get(k))
+            for k, (ring, path) in enumerate(zip(outlines.rings, paths, strict=True))
         ),
         tuple(
             _ended(path.mapped(scale), stroke) for stroke, path in zip(drawn, slits, strict=True)

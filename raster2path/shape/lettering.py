@@ -313,10 +313,13 @@ def _stroke_kind(stroke: Stroke, scale: float) -> Kind:
 def _text_row(outlines: Outlines, marks: list[Mark], row: Row, odds: float) -> TextRow:
     middle = np.mean([marks[k].middle for k in row.members])
     at = outlines.placement.to_mm(np.array([[middle.real, middle.imag]]))[0]
+    along = [(marks[k], complex(d)) for k, d in zip(row.members, row.directions, strict=True)]
+    of_rings = [direction for mark, direction in along for _ in mark.rings]
+    of_strokes = [direction for mark, direction in along for _ in mark.strokes]
     return TextRow(
         rings=tuple(n for k in row.members for n in marks[k].rings),
         strokes=tuple(n for k in row.members for n in marks[k].strokes),
-        directions=tuple(complex(d) for d in row.directions),
+        directions=(*of_rings, *of_strokes),
         middle_mm=complex(*at),
         height_mm=row.height * outlines.placement.mm_per_px,
         certainty=float(1 / (1 + np.exp(-odds))),

@@ -10,8 +10,9 @@ from typing import cast
 import cv2
 import numpy as np
 import numpy.typing as npt
+import shapely
 
-from raster2path.geometry import Complexes, Kind, Points, Segment, to_points, unit
+from raster2path.geometry import Complexes, Kind, Points, Segment, to_complex, to_points, unit
 from raster2path.sign._alike import Mirror
 from raster2path.sign._along import lengths_of, points_on
 from raster2path.sign._surgery import Ring, meetings
@@ -66,6 +67,42 @@ class Samples:
     corner_mm: Floats
     kind: Ints
     is_border: npt.NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Frames:
+    """How each piece of metal stands: level, or as its line of text does.
+
+    Attributes:
+        boxes: (n, 4), x0, y0, x1, y1 of each piece on the sheet.
+        level: direction of its line of text, length one.
+        own: (n, 4), as boxes, on a sheet turned so that the line of text is level.
+    """
+
+    boxes: Points
+    level: Complexes
+    own: Points
+
+    @staticmethod
+    def of(pieces: Sequence[shapely.Geometry], levels: Sequence[complex]) -> Frames:
+        """The frames of pieces, each with the direction of its line of text."""
+        boxes = shapely.bounds(np.array(pieces, object)).reshape(-1, 4)
+        own = boxes.copy()
+        for k, level in enumerate(levels):
+            if level != 1:
+                turned = to_complex(shapely.get_coordinates(pieces[k])) * level.conjugate()
+                own[k] = turned.real.min(), turned.imag.min(), turned.real.max(), turned.imag.max()
+        return Frames(boxes, np.array(levels, np.complex128), own)
+
+    def area(self) -> Floats:
+        """Of each box on the sheet."""
+        boxes = self.boxes
+        return np.asarray((boxes[:, 2] - boxes[:, 0]) * (boxes[:, 3] - boxes[:, 1]))
+
+    def smaller(self, a: Ints, b: Ints) -> tuple[Ints, Ints]:
+        """Of pairs of pieces, the one with the smaller box, and the other."""
+        is_first = self.area()[a] < self.area()[b]
+        return np.where(is_first, a, b), np.where(is_first, b, a)
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,13 +213,13 @@ def _keys(points: npt.NDArray[np.float32]) -> npt.NDArray[np.uint64]:
 
 
 def gaps(
-    samples: Samples, boxes: Points, *, tie_mm: float, on_axis: tuple[Ints, Ints] = NO_PAIRS
+    samples: Samples, frames: Frames, *, tie_mm: float, on_axis: tuple[Ints, Ints] = NO_PAIRS
 ) -> list[Gap]:
     """Places for ties between neighbouring pieces, cheapest first.
 
     Args:
         samples: places along the edges.
-        boxes: (n, 4), x0, y0, x1, y1 of each piece.
+        frames: how each piece stands.
         tie_mm: width of a tie.
         on_axis: further pairs of samples, those that face each other along a mirror axis; a
             tie there runs straight from one to the other.
@@ -194,7 +231,8 @@ def gaps(
     length = np.abs(across)
     keep = length > 1e-6
     i, j, across, length, is_extra = i[keep], j[keep], across[keep], length[keep], is_extra[keep]
-    axis = _square_where_parallel(samples, i, j, across / length)
+    small, large = frames.smaller(samples.node[i], samples.node[j])
+    axis = _square_where_parallel(samples, i, j, across / length, frames.level[small])
     axis = np.where(is_extra, across / length, axis)
     cos_i = (axis.conj() * samples.outward[i]).real
     cos_j = -(axis.conj() * samples.outward[j]).real
@@ -203,8 +241,8 @@ def gaps(
     for end in (i, j):
         strict = samples.kind[end] != Kind.ORGANIC
         cost *= 1 + np.where(samples.corner_mm[end] < tie_mm / 2 + 1, 0.6 + 1.2 * strict, 0.0)
-    cost *= _on_the_middle(samples, boxes, i, j, axis)
-    cost *= _on_small_metal(samples, boxes, i, j)
+    cost *= _on_the_middle(samples, frames, (i, j), (small, large), axis)
+    cost *= _on_small_metal(samples, frames.boxes, i, j)
     cost *= 1 + np.clip(length / (5 * tie_mm) - 1, 0, 1)  # a bar is worse than ties in a chain
     picked = np.flatnonzero(upright)
     few = _spread(samples.node[i[picked]], samples.node[j[picked]], cost[picked])
@@ -222,10 +260,13 @@ def gaps(
     ]
 
 
-def _square_where_parallel(samples: Samples, i: Ints, j: Ints, direct: Complexes) -> Complexes:
+def _square_where_parallel(
+    samples: Samples, i: Ints, j: Ints, direct: Complexes, level: Complexes
+) -> Complexes:
     """Direction of each tie: square to both edges where they run alike, else straight across.
 
-    In lettering, what is nearly upright or level is made so: a leaning tie looks like a slip.
+    In lettering, what is nearly upright or level to its line of text is made so: a leaning tie
+    looks like a slip.
     """
     mean = samples.outward[i] - samples.outward[j]
     size = np.abs(mean)
@@ -233,37 +274,43 @@ def _square_where_parallel(samples: Samples, i: Ints, j: Ints, direct: Complexes
     is_alike = (size > 1.93) & ((square.conj() * direct).real > 0.85)
     axis = np.where(is_alike, square, direct)
     is_letter = (samples.kind[i] == Kind.LETTERING) | (samples.kind[j] == Kind.LETTERING)
-    axis = np.where(is_letter & (np.abs(axis.real) < NEARLY), 1j * np.sign(axis.imag), axis)
-    axis = np.where(is_letter & (np.abs(axis.imag) < NEARLY), np.sign(axis.real), axis)
-    return np.asarray(axis, np.complex128)
+    own = axis * level.conj()
+    own = np.where(is_letter & (np.abs(own.real) < NEARLY), 1j * np.sign(own.imag), own)
+    own = np.where(is_letter & (np.abs(own.imag) < NEARLY), np.sign(own.real), own)
+    return np.asarray(np.where(is_letter, own * level, axis), np.complex128)
 
 
-def _on_the_middle(samples: Samples, boxes: Points, i: Ints, j: Ints, axis: Complexes) -> Floats:
+def _on_the_middle(
+    samples: Samples,
+    frames: Frames,
+    ends: tuple[Ints, Ints],
+    pieces: tuple[Ints, Ints],
+    axis: Complexes,
+) -> Floats:
     """How much worse a place is for being off the smaller piece's middle.
 
     A counter of lettering is held at top or bottom, in its middle (REFERENCE 4); letters side by
-    side are held level. Elsewhere an axis of the piece is the gentlest place, a little.
+    side are held level: top, bottom and level as its line of text has them. Elsewhere an axis of
+    the piece is the gentlest place, a little.
     """
-    size = (boxes[:, 2] - boxes[:, 0]) * (boxes[:, 3] - boxes[:, 1])
-    a, b = samples.node[i], samples.node[j]
-    small = boxes[np.where(size[a] < size[b], a, b)]
-    large = boxes[np.where(size[a] < size[b], b, a)]
-    middle = (samples.at[i] + samples.at[j]) / 2
-    off_x = np.abs(middle.real - (small[:, 0] + small[:, 2]) / 2)
-    off_y = np.abs(middle.imag - (small[:, 1] + small[:, 3]) / 2)
-    off_x = np.clip(off_x / np.maximum(small[:, 2] - small[:, 0], 1e-6), 0, 1)
-    off_y = np.clip(off_y / np.maximum(small[:, 3] - small[:, 1], 1e-6), 0, 1)
-    is_within = (small[:, :2] > large[:, :2]).all(axis=1) & (small[:, 2:] < large[:, 2:]).all(
-        axis=1
-    )
+    (i, j), (small, large) = ends, pieces
+    level, box = frames.level[small].conj(), frames.own[small]
+    middle, own = (samples.at[i] + samples.at[j]) / 2 * level, axis * level
+    off_x = np.abs(middle.real - (box[:, 0] + box[:, 2]) / 2)
+    off_y = np.abs(middle.imag - (box[:, 1] + box[:, 3]) / 2)
+    off_x = np.clip(off_x / np.maximum(box[:, 2] - box[:, 0], 1e-6), 0, 1)
+    off_y = np.clip(off_y / np.maximum(box[:, 3] - box[:, 1], 1e-6), 0, 1)
+    inner, outer = frames.boxes[small], frames.boxes[large]
+    is_within = np.all(inner[:, :2] > outer[:, :2], axis=1)
+    is_within &= np.all(inner[:, 2:] < outer[:, 2:], axis=1)
     is_letter = (samples.kind[i] == Kind.LETTERING) | (samples.kind[j] == Kind.LETTERING)
     is_strict = np.minimum(samples.kind[i], samples.kind[j]) > 0
-    upright, level = np.abs(axis.imag), np.abs(axis.real)
+    upright, along = np.abs(own.imag), np.abs(own.real)
     factor = 1 + np.where(is_strict, 0.6, 0.25) * np.minimum(np.minimum(off_x, off_y), 0.5)
-    is_below = (axis.imag > 0) == (size[a] < size[b])
+    is_below = (own.imag > 0) == (small == samples.node[i])
     held = (1 + 1.2 * (1 - upright) + off_x) * np.where(is_below, FROM_BELOW, 1.0)
     factor = np.where(is_letter & is_within, held, factor)
-    beside = 1 + 8 * (1 - np.maximum(level, upright))
+    beside = 1 + 8 * (1 - np.maximum(along, upright))
     return np.asarray(np.where(is_letter & ~is_within, beside, factor), np.float64)
 
 

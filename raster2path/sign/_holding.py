@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -15,6 +16,7 @@ from raster2path.sign._alike import Mirror, alike_pieces, find_mirror
 from raster2path.sign._byhand import NOTHING, ByHand, Word
 from raster2path.sign._choose import (
     NO_PAIRS,
+    Frames,
     Gap,
     Samples,
     gaps,
@@ -83,6 +85,7 @@ class Holding:
         node_of: dict[int, int],
         pieces: list[shapely.Geometry],
         *,
+        levels: Sequence[complex],
         rules: TieRules,
         slits: shapely.Geometry,
         by_hand: ByHand = NOTHING,
@@ -101,6 +104,7 @@ class Holding:
         self._masses = Masses.of(pieces)
         self._has_sheet = any(ring.is_border for ring in rings.values())
         self._boxes: Points = np.array([piece.bounds for piece in pieces]).reshape(-1, 4)
+        self._frames = Frames.of(pieces, levels)
         self._corners: list[complex] = []
         self._short = demands_across_gaps(rules)
         self._alike = self._find_alike()
@@ -117,7 +121,7 @@ class Holding:
             samples, facing = with_facing(
                 samples, self.rings, lambda key: self._node_of[key], mirror
             )
-        found = gaps(samples, self._boxes, tie_mm=self._rules.tie_mm, on_axis=facing)
+        found = gaps(samples, self._frames, tie_mm=self._rules.tie_mm, on_axis=facing)
         free = self._by_hand.kept_free
         if not free.is_empty:
             middles = np.array([place.middle for place in found])
@@ -345,6 +349,7 @@ class Holding:
         self._located = shapely.STRtree(self.pieces)
         self._masses = Masses.of(self.pieces)
         self._boxes = np.vstack([self._boxes, self.pieces[-1].bounds])
+        self._frames = Frames.of(self.pieces, [*self._frames.level.tolist(), 1 + 0j])
         self.rings[self._next] = Ring.of(path, origins)
         self._node_of[self._next] = node
         self._next += 1

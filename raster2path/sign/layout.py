@@ -42,6 +42,7 @@ class _Ring:
     path: Path
     is_border: bool
     shape: shapely.Polygon
+    level: complex | None
 
 
 def lay_out(
@@ -195,7 +196,7 @@ def _nested(rings: list[FittedRing]) -> tuple[Edge, ...]:
     """Rings with parent and depth, largest first, each turned so that metal is on its right."""
     if not rings:
         return ()
-    shaped = [_Ring(r.path, r.is_border, shapely.Polygon(r.path.flat())) for r in rings]
+    shaped = [_Ring(r.path, r.is_border, shapely.Polygon(r.path.flat()), r.level) for r in rings]
     # the border goes first even where an opening runs over it: the proof will say so
     shaped.sort(key=lambda ring: (not ring.is_border, -ring.shape.area))
     inside = _containing(shaped)
@@ -205,7 +206,10 @@ def _nested(rings: list[FittedRing]) -> tuple[Edge, ...]:
         parent = max(around, key=lambda k: edges[k].depth, default=None)
         is_clockwise = ring.path.area > 0
         path = ring.path if is_clockwise == (depth % 2 == 0) else ring.path.reversed()
-        edges.append(Edge(path, ring.is_border, parent, depth))
+        level = ring.level
+        if level is None and parent is not None and path.kind is Kind.LETTERING:
+            level = edges[parent].level
+        edges.append(Edge(path, ring.is_border, parent, depth, level))
     return tuple(edges)
 
 

@@ -87,7 +87,10 @@ def hold(
     rings, node_of = _rings(art, pieces)
     by_hand = on_sheet(corrections, art.placement, work_from_upright)
     shapes = [piece.shape for piece in pieces]
-    holding = Bracing(rings, node_of, shapes, rules=rules, slits=zone, by_hand=by_hand)
+    levels = [art.edges[piece.outer].level or 1 + 0j for piece in pieces]
+    holding = Bracing(
+        rings, node_of, shapes, levels=levels, rules=rules, slits=zone, by_hand=by_hand
+    )
     missed = holding.lay_wanted()
     rail = None
     if art.border is Border.NONE:
