@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import io
+import re
 import sys
 import time
 from collections import Counter
@@ -18,6 +19,7 @@ from raster2path.light.command import add_light
 if TYPE_CHECKING:
     from raster2path.errand import Outcome, Place, Ways
     from raster2path.settings import Said
+    from raster2path.units import Units
 
 EXAMPLES = """\
 examples:
@@ -159,48 +161,70 @@ def _add_coupon(commands: argparse._SubParsersAction[_Parser]) -> None:
     coupon.add_argument(
         "--measured",
         metavar="W,W,W",
-        help="widths that the three slots came out with, narrowest first, in mm",
+        help="widths that the three slots came out with, narrowest first",
+    )
+    coupon.add_argument(
+        "--units", metavar="UNIT", help="what it is told in: mm or in (default: your habit)"
     )
     for option, what in (
         ("--pull", "how far along the freehand line you came in one go"),
         ("--wander", "how far it is from the drawn line where it is worst"),
         ("--ground", "how much you ground off a letter's edge until it was clean"),
     ):
-        coupon.add_argument(option, metavar="MM", help=what)
+        coupon.add_argument(option, metavar="L", help=what)
 
 
 def _coupon(words: argparse.Namespace) -> ExitStatus:
-    from raster2path.settings import length_mm, numbers
-    from raster2path.torch.coupon import SLOTS_MM, kept, measured
+    from raster2path.habits import read_habits
+    from raster2path.settings import BY_KEY, length_mm
+    from raster2path.units import Units
 
-    kerf_mm, place = length_mm(words.kerf), words.output
+    said = BY_KEY["units"].read(words.units) if words.units else None
+    units = Units(said or read_habits().settings.get("units", Units.MM))
+    kerf_mm = length_mm(words.kerf)
+    if words.measured is None and not any((words.pull, words.wander, words.ground)):
+        return _coupon_drawn(Path(words.output), kerf_mm, units)
+    try:
+        return _coupon_measured(words, kerf_mm, units)
+    except UsageError as error:
+        raise UsageError(units.told(str(error))) from error
+
+
+def _coupon_measured(words: argparse.Namespace, kerf_mm: float, units: Units) -> ExitStatus:
+    """What was measured on the test piece, kept for new jobs."""
+    from raster2path.habits import keep_settings
+    from raster2path.settings import length_mm
+    from raster2path.torch.coupon import kept, measured
+
     texts = (words.pull, words.wander, words.ground)
-    if words.measured is not None or any(texts):
-        from raster2path.habits import keep_settings
+    pull, wander, ground = (length_mm(text) if text else None for text in texts)
+    own_kerf = None
+    if words.measured is not None:
+        widths = [length_mm(text) for text in re.split(r"[,;\s]+", words.measured.strip())]
+        found = measured(widths, kerf_mm=kerf_mm)
+        own_kerf, spread = found.kerf_mm, found.spread_mm
+        agree = f"the slots agree within {spread:.1f} mm"
+        print(units.told(f"your torch takes {own_kerf:.1f} mm ({agree})"))
+    values = kept(kerf_mm=own_kerf, pull_mm=pull, wander_mm=wander, ground_mm=ground)
+    file = keep_settings(values)
+    told = ", ".join(f"{key} {value:g}" for key, value in values.items())
+    print(f"new jobs begin with {told}\n  → {file}")
+    return ExitStatus.DONE
 
-        pull, wander, ground = (length_mm(text) if text else None for text in texts)
-        found = None
-        if words.measured is not None:
-            found = measured(numbers(words.measured), kerf_mm=kerf_mm)
-            print(
-                f"your torch takes {found.kerf_mm:.1f} mm (the slots agree within "
-                f"{found.spread_mm:.1f} mm)"
-            )
-        own_kerf = None if found is None else found.kerf_mm
-        values = kept(kerf_mm=own_kerf, pull_mm=pull, wander_mm=wander, ground_mm=ground)
-        file = keep_settings(values)
-        told = ", ".join(f"{key} {value:g}" for key, value in values.items())
-        print(f"new jobs begin with {told}\n  → {file}")
-        return ExitStatus.DONE
+
+def _coupon_drawn(place: Path, kerf_mm: float, units: Units) -> ExitStatus:
     from raster2path.outputs import coupon_files, write_files
+    from raster2path.torch.coupon import SLOTS_MM
 
-    files = coupon_files(kerf_mm)
-    write_files(Path(place), files)
-    drawn = ", ".join(f"{width:g}" for width in SLOTS_MM)
+    files = coupon_files(kerf_mm, units)
+    write_files(place, files)
+    drawn = units.told(f"{', '.join(f'{width:g} mm' for width in SLOTS_MM)} wide")
+    kerf = f"{kerf_mm:g}" if units.value == "mm" else units.told(f"{kerf_mm:g} mm").replace(" ", "")
     print(
-        f"cut it with your usual tip, current and speed; the slots are drawn {drawn} mm wide.\n"
-        f"Measure what they came out with and say: raster2path coupon --kerf {kerf_mm:g} "
-        "--measured W,W,W --pull MM --wander MM --ground MM\n"
+        f"cut it with your usual tip, current and speed; the slots are drawn {drawn}.\n"
+        f"Measure what they came out with and say: raster2path coupon --kerf {kerf} "
+        "--measured W,W,W --pull L --wander L --ground L\n"
+        "(a plain number is mm; say 0.24in for inches)\n"
         f"  → {place}: {', '.join(files)}"
     )
     return ExitStatus.DONE
@@ -219,7 +243,7 @@ def _add_go_on(commands: argparse._SubParsersAction[_Parser]) -> None:
     )
     on.add_argument("--welded", metavar="N,N", help="numbers of ties that are welded back")
     for option, of in (
-        ("--strayed", "how far the torch came where it left its line, in mm on the sheet"),
+        ("--strayed", "how far the torch came where it left its line, on the sheet"),
         ("--mended", "such a place that is welded up or ground fair"),
     ):
         on.add_argument(option, action="append", metavar="X,Y", help=f"{of} (repeat for more)")
@@ -227,17 +251,16 @@ def _add_go_on(commands: argparse._SubParsersAction[_Parser]) -> None:
 
 def _go_on(words: argparse.Namespace) -> ExitStatus:
     from raster2path.going import Marks, go_on_job, ranges
-    from raster2path.settings import amount, numbers
+    from raster2path.light.command import places_mm
+    from raster2path.settings import amount
 
-    def places(texts: list[str] | None) -> tuple[complex, ...]:
-        pairs = [numbers(text) for text in texts or ()]
-        if any(len(pair) != 2 for pair in pairs):
-            raise UsageError("--strayed and --mended expect X,Y in mm on the sheet")
-        return tuple(complex(x, y) for x, y in pairs)
+    def places(option: str, texts: list[str] | None) -> tuple[complex, ...]:
+        return tuple(place for text in texts or () for place in places_mm(text, option))
 
     said = (words.done, words.undone, words.lost, words.welded)
     done, undone, lost, welded = (ranges(text) if text else () for text in said)
-    strayed, mended = places(words.strayed), places(words.mended)
+    strayed = places("--strayed", words.strayed)
+    mended = places("--mended", words.mended)
     took_min = amount(words.took) if words.took else None
     marks = Marks(done, undone, lost, welded, strayed, mended, took_min)
     with _Watch() as watch:

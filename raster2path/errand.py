@@ -2,15 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import contextlib
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from importlib import import_module
 from pathlib import Path
 from threading import Thread
 from typing import TYPE_CHECKING
 
-from raster2path.errors import ExitStatus, Raster2PathError, UnreadableError, UsageError
+from raster2path.errors import (
+    ExitStatus,
+    NothingFoundError,
+    Raster2PathError,
+    UnreadableError,
+    UsageError,
+)
 from raster2path.settings import Said, with_said
+from raster2path.units import Units
 
 if TYPE_CHECKING:
     from raster2path.job import Job
@@ -159,13 +167,15 @@ def sources_in(place: Path) -> list[Path]:
 
 def _run(errand: Errand, progress: Progress | None) -> Outcome:
     held, folder = _held(errand)
-    job = with_said(held.job, errand.said)
+    with _told_in(Units(errand.said.values.get("units", held.job.print.units))):
+        job = with_said(held.job, errand.said)
     file = errand.place.file
     if file is not None and file.resolve() == held.picture.resolve():
         raise UsageError(f"-o {file} is the picture itself; nothing is written over a picture")
     if not errand.ways.again and file is None and _is_done(held, job, folder, errand.ways):
         return _as_before(errand.source, held, folder)
-    result = _road(job, held.picture, progress)
+    with _told_in(job.print.units):
+        result = _road(job, held.picture, progress)
     told = []
     if held.picture_sha256 not in ("", result.picture.sha256):
         told.append(
@@ -177,6 +187,15 @@ def _run(errand: Errand, progress: Progress | None) -> Outcome:
 
     status = ExitStatus.DONE if result.is_ready else ExitStatus.NOT_READY
     return Outcome(errand.source, status, one_line(result), tuple(told), file or folder)
+
+
+@contextlib.contextmanager
+def _told_in(units: Units) -> Iterator[None]:
+    """What is wrong with the settings, or the drawing, is told in the maker's own units."""
+    try:
+        yield
+    except (UsageError, NothingFoundError) as error:
+        raise type(error)(units.told(str(error))) from error
 
 
 def _held(errand: Errand) -> tuple[JobFile, Path]:

@@ -17,6 +17,7 @@ from raster2path.jobfile import JobFile, read_job
 from raster2path.model import CutOrder
 from raster2path.pipeline import Progress, Result, make, quiet
 from raster2path.torch._found import FOUND_MM, in_picture, nearest_cut, nearest_tie, on_sheet
+from raster2path.units import MM_PER_INCH, Units
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,16 +154,19 @@ def _learnt(result: Result, minutes: float) -> str:
     metres = tally(result.order, rules=job.tally).metres
     done = Finished(job.name, job.date, round(metres, 3), minutes)
     file = keep_finished(done)
-    return f"  {minutes:g} minutes, {done.hours_a_metre:.2f} h a metre: kept in {file}"
+    each = f"{done.hours_a_metre:.2f} h a metre"
+    if job.print.units is Units.INCH:
+        each = f"{done.hours_a_metre * MM_PER_INCH * 12 / 1000:.2f} h a foot"
+    return f"  {minutes:g} minutes, {each}: kept in {file}"
 
 
 def _how_it_stands(held: JobFile, result: Result) -> list[str]:
     from raster2path.telling import note_line
 
-    order = result.order
-    out = [f"{held.job.name}, revision {result.stamp.mark}: {to_go(order)}"]
+    order, told = result.order, result.stamp.units.told
+    out = [f"{held.job.name}, revision {result.stamp.mark}: {told(to_go(order))}"]
     own = () if order.progress is None else order.progress.notes
-    out += [f"  - {note_line(note)}" for note in own]
+    out += [f"  - {told(note_line(note))}" for note in own]
     if not result.is_ready:
         out.append("  NOT READY TO CUT: paper is held back until this is mended and marked so")
     return out

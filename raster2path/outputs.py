@@ -29,6 +29,7 @@ from raster2path.torch.coupon import coupon
 from raster2path.torch.lines import plan_torch
 from raster2path.torch.order import compare, order_cuts
 from raster2path.torch.tally import tally
+from raster2path.units import Units
 
 PALETTES = {Ground.PAPER: PAPER, Ground.STEEL: STEEL}
 
@@ -181,13 +182,14 @@ def folder_files(
     return {**files, "job.toml": toml.encode()}
 
 
-def coupon_files(kerf_mm: float) -> dict[str, bytes]:
-    """Guides of the test piece, by name."""
+def coupon_files(kerf_mm: float, units: Units = Units.MM) -> dict[str, bytes]:
+    """Guides of the test piece, by name; their words and rules are in the units."""
     from raster2path.guides.full_size import full_size_pdf
 
     rules = TorchRules(kerf_mm=kerf_mm, cleanup_mm=0.0)
     order = order_cuts(plan_torch(coupon(), rules=rules))
-    stamp = Stamp("coupon", f"kerf {kerf_mm:g} mm", revision_mark(order))
+    kerf = units.told(f"kerf {kerf_mm:g} mm")
+    stamp = Stamp("coupon", kerf, revision_mark(order), units=units)
     svg = guides_svg(order, stamp=stamp)
     pdf = full_size_pdf(svg, size_mm=drawing_mm(order), title=stamp.title)
     return {"coupon.svg": svg.encode(), "coupon.pdf": pdf}

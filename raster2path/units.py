@@ -48,6 +48,11 @@ class Units(Enum):
         return tuple((inch * MM_PER_INCH, f"{inch} in", 4 * inch) for inch in (4, 2, 1))
 
     @property
+    def square_mm(self) -> float:
+        """Side of a grid's squares on a sheet, by which it is checked: 100 mm or 4 in."""
+        return 100.0 if self is Units.MM else 4 * MM_PER_INCH
+
+    @property
     def ticks_to_long(self) -> int:
         """Every how many ticks of a rule one is long."""
         return 5 if self is Units.MM else 4

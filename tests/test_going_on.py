@@ -249,7 +249,7 @@ def test_wrong_marks_are_one_line_and_change_nothing(
     for words, said in (
         (["--done", "99"], "there is no cut 99; the job has"),
         (["--lost", "99"], "there is no tie 99"),
-        (["--strayed", "12"], "expect X,Y"),
+        (["--strayed", "12"], "expected X,Y"),
         (["--done", "1-x"], "not a list of numbers"),
     ):
         assert main(["go-on", str(folder), *words]) == 2

@@ -99,7 +99,7 @@ def test_a_sign_that_is_not_ready_gets_no_light(
         (["JOB", "-o", "light.svg"], 2, "expected NAME.pdf"),
         (["JOB", "--pixels", "wide"], 2, "expected WIDTHxHEIGHT"),
         (["JOB", "--pixels", "20x20"], 2, "expected 100 to 16384"),
-        (["JOB", "--marks", "0,0 900"], 2, "expected X,Y in mm"),
+        (["JOB", "--marks", "0,0 900"], 2, "expected X,Y on the sheet"),
         (["JOB", "--marks", "0,0 900,0 900,600", "--no-browser"], 2, "3 marks are too few"),
         (["JOB", "--marks", "0,0 9,0 18,0 0,9", "--no-browser"], 2, "lie in one line"),
         (["JOB", "--port", "seven", "--no-browser"], 2, "expected a number from 0"),

@@ -118,7 +118,7 @@ def test_the_sheet_is_lit_where_it_is_known() -> None:
 
 
 def test_the_rules_are_whole_hundreds() -> None:
-    grid, rules = check_lines((1200.0, 800.0))
+    grid, rules = check_lines((1200.0, 800.0), 100.0)
     assert len(grid) == 13 + 9
     across, *_ = (r for r in rules if np.ptp(r[:, 0]) > 50)
     down, *_ = (r for r in rules if np.ptp(r[:, 1]) > 50)

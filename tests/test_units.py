@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import io
+import json
 import re
 from pathlib import Path
 
+import numpy as np
 import pytest
 from pypdf import PdfReader
 from svgelements import SVG
@@ -13,6 +15,11 @@ from svgelements import Path as SvgPath
 
 from raster2path.cli import main
 from raster2path.jobfile import read_job
+from raster2path.light.command import scene_of
+from raster2path.light.scene import Role
+from raster2path.light.serve import Lamp
+from raster2path.light.session import begin
+from raster2path.pipeline import make
 from raster2path.units import Units
 from tests.holds import root_of
 
@@ -94,6 +101,65 @@ def test_the_rule_of_the_guides_is_four_inches(job: Path) -> None:
     ]
     assert 101.6 in widths
     assert str(root_of(svg).get("width")).endswith("mm")
+
+
+def test_a_job_on_the_table_is_told_in_inches(
+    job: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    main(["go-on", str(job), "--done", "1-2", "--strayed", "4in,3in", "--took", "95"])
+    said = capsys.readouterr().out
+    assert re.search(r"2 of \d+ cuts are done, [\d.]+ ft to go", said)
+    assert re.search(r"95 minutes, [\d.]+ h a foot", said)
+    assert LENGTH.findall(said) == []
+    (strayed,) = read_job(job / "job.toml").job.corrections.strayed_px
+    main(["go-on", str(job), "--mended", "4in,3in", "--strayed", "101.6,76.2"])
+    (again,) = read_job(job / "job.toml").job.corrections.strayed_px
+    assert again == strayed
+
+
+def test_mistakes_are_told_in_inches(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Where the option says so, and where the job does."""
+    svg = str(tmp_path / "guides.svg")
+    for words in (["--tie-width", "9in"], ["--border", "rect", "--width", "1in"]):
+        assert main(["guide", str(FERRY), "-o", svg, "--units", "in", *words]) == 2
+        said = capsys.readouterr().err
+        assert re.search(r"\d in\b", said)
+        assert LENGTH.findall(said) == []
+
+
+def test_the_coupon_speaks_inches(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Slots drawn 4, 6 and 10 mm; those measured are 0.3 mm wider than a kerf of 1.5 mm leaves."""
+    assert main(["coupon", "--units", "in", "-o", str(tmp_path)]) == 0
+    said = capsys.readouterr().out
+    assert "drawn 0.157 in, 0.24 in, 0.39 in wide" in said
+    assert LENGTH.findall(said) == []
+    svg = (tmp_path / "coupon.svg").read_text(encoding="utf-8")
+    assert "kerf 0.059 in" in svg
+    assert "100 mm" not in svg
+    widths = "0.1693in,0.248in,0.4055in"
+    assert main(["coupon", "--units", "in", "--measured", widths]) == 0
+    said = capsys.readouterr().out
+    assert "your torch takes 0.071 in" in said
+    assert "kerf_mm 1.8" in said  # as habits.toml has it
+    assert main(["coupon", "--units", "in", "--wander", "4in"]) == 2
+    assert "--wander is 4.00 in; expected 0 to 0.39 in" in capsys.readouterr().err
+
+
+def test_the_light_speaks_inches(job: Path) -> None:
+    """Squares of 4 in to check by; what the hand's page shows has no millimetre in it."""
+    held = read_job(job / "job.toml")
+    scene = scene_of(make(held.job, held.picture))
+    lamp = Lamp(begin(scene, size_px=(1920, 1080)), lambda _: None, clock=lambda: 0.0)
+    for number in range(1, scene.n_cuts + 1):
+        lamp.ask({"do": "cut", "number": number})
+        assert LENGTH.findall(json.dumps(lamp.state())) == []
+    lamp.ask({"do": "view", "view": "check"})
+    told = lamp.state()
+    assert told["units"] == "in"
+    assert "squares of 4.00 in" in json.dumps(told)
+    grid = [s.points_mm for s in scene.strokes if s.role is Role.GRID]
+    xs = sorted({round(float(line[0, 0]), 4) for line in grid if np.ptp(line[:, 0]) < 1e-9})
+    assert np.diff(xs) == pytest.approx(4 * 25.4)
 
 
 def test_millimetres_without_being_asked(tmp_path: Path) -> None:

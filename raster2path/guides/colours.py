@@ -97,8 +97,8 @@ def contrast(one: str, other: str) -> float:
     return (high + 0.05) / (low + 0.05)
 
 
-# Flowing lines are the most, so they get the 0.7 mm; lettering is the strictest and so the
-# heaviest; ruled lines are fine and black, as drawn with an instrument.
+# Flowing lines are the most, so they are 0.7 mm, as wide as a marking pen's; lettering is the
+# strictest and so the heaviest; ruled lines are fine and black, as drawn with an instrument.
 PAPER = Palette(
     ground="#FFFFFF",
     metal="#DFE5EA",

@@ -63,7 +63,7 @@ def run_light(words: argparse.Namespace, say: Callable[[str], None]) -> ExitStat
     Raises:
         Raster2PathError: the job can't be read, or an option makes no sense.
     """
-    marks = _places(words.marks)
+    marks = places_mm(words.marks or "", "--marks")
     size = PIXELS if words.pixels is None else _pixels(words.pixels)
     result = _made(Path(words.source))
     if not result.is_ready and not words.anyway:
@@ -158,9 +158,10 @@ def _write(
     write_files(file.parent, {file.name: content})
     shown = f"{size[0]} x {size[1]} pixels"
     if found is None:
-        say(f"{shown}, not registered: set up the projector by the crosses and the 500 mm rule")
+        say(f"{shown}, not registered: set up the projector by the crosses and the rule")
     else:
-        say(f"{shown}, as registered for {memory.name}: {judge(found).sentence}")
+        lands = result.stamp.units.told(judge(found).sentence)
+        say(f"{shown}, as registered for {memory.name}: {lands}")
     say(f"  → {file}")
 
 
@@ -191,15 +192,20 @@ def _serve(
     )
 
 
-def _places(text: str | None) -> tuple[complex, ...]:
-    if text is None:
-        return ()
+def places_mm(text: str, option: str) -> tuple[complex, ...]:
+    """Places on the sheet such as `0,0 1200,0` or `10in,4in`.
+
+    Raises:
+        UsageError: they are none; it names the option.
+    """
+    from raster2path.settings import length_mm
+
     try:
-        pairs = [[float(part) for part in pair.split(",")] for pair in text.split()]
+        pairs = [[length_mm(part) for part in pair.split(",")] for pair in text.split()]
         return tuple(complex(x, y) for x, y in pairs)
-    except ValueError:
+    except (UsageError, ValueError):
         raise UsageError(
-            f'--marks {text}: expected X,Y in mm, such as "0,0 1200,0 1200,800 0,800"'
+            f"{option} '{text}': expected X,Y on the sheet, in mm or as 12in,4in"
         ) from None
 
 

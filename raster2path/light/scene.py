@@ -19,6 +19,7 @@ from raster2path.guides.job_sheet import NAMES
 from raster2path.guides.punch import punch
 from raster2path.guides.svg import drawing_mm, numerals_in_light
 from raster2path.model import Cut, CutOrder, Rest, Stamp, frozen
+from raster2path.units import Units
 
 FLAT_MM = 0.1
 """A sixth of a projected pixel."""
@@ -33,7 +34,6 @@ RULE_PX = 2.0
 PIERCE_MM = 3.0
 ARROW_MM = 12.0
 TICK_MM = 6.0
-GRID_MM = 100.0
 
 
 class Role(Enum):
@@ -145,6 +145,7 @@ class Scene:
         told: a sentence a cut, in cutting order.
         punched_mm: where a prick punch goes.
         kerf_mm: width of a cut.
+        units: what lengths are told in, and the squares of the check lines are whole ones of.
     """
 
     title: str
@@ -156,11 +157,12 @@ class Scene:
     punched_mm: tuple[complex, ...]
     kerf_mm: float
     colours: Colours
+    units: Units = Units.MM
 
     @property
     def rules_mm(self) -> tuple[float, float]:
         """Lengths of the two rules to check by."""
-        return rules_mm(self.size_mm)
+        return rules_mm(self.size_mm, self.units.square_mm)
 
     @property
     def n_cuts(self) -> int:
@@ -196,13 +198,13 @@ def light_up(
         if numeral.leader is not None:
             leader = _split(to_points(numeral.leader))
             strokes.append(Stroke(leader, Role.LEADER, colours.aid, FINE_PX, number))
-    grid, rules = check_lines(size_mm)
+    grid, rules = check_lines(size_mm, stamp.units.square_mm)
     strokes += [Stroke(line, Role.GRID, colours.dim, FINE_PX) for line in grid]
     strokes += [Stroke(line, Role.RULE, colours.aid, RULE_PX) for line in rules]
     words = tuple(Word(n.text, n.centre, n.height_mm, i) for i, n in enumerate(numerals, 1))
     stands = _stands(order, size_mm)
     told = tuple(
-        Told(number, ", ".join([*_facts(cut), *stand]), is_done)
+        Told(number, stamp.units.told(", ".join([*_facts(cut), *stand])), is_done)
         for number, (cut, stand, is_done) in enumerate(
             zip(order.cuts, stands, order.is_done, strict=True), 1
         )
@@ -217,6 +219,7 @@ def light_up(
         punched_mm=punch(order).marks_mm,
         kerf_mm=plan.kerf_mm,
         colours=colours,
+        units=stamp.units,
     )
 
 
@@ -334,38 +337,40 @@ def _side(stand: complex, size_mm: tuple[float, float]) -> str:
     return f"{side}, {min(max(along, 0.0), whole):.0f} mm along"
 
 
-def rules_mm(size_mm: tuple[float, float]) -> tuple[float, float]:
-    """How long the two rules are: whole 100 mm along x and along y; 0 where there is no room."""
-    corner = _rule_corner(size_mm)
+def rules_mm(size_mm: tuple[float, float], square_mm: float) -> tuple[float, float]:
+    """How long the two rules are: whole squares along x and along y; 0 where there is no room."""
+    corner = _rule_corner(size_mm, square_mm)
     width, height = (
-        math.floor((room - start) / GRID_MM + 1e-9) * GRID_MM
+        math.floor((room - start) / square_mm + 1e-9) * square_mm
         for room, start in zip(size_mm, corner, strict=True)
     )
     return width, height
 
 
-def _rule_corner(size_mm: tuple[float, float]) -> tuple[float, float]:
-    return min(GRID_MM, size_mm[0] / 4), min(GRID_MM, size_mm[1] / 4)
+def _rule_corner(size_mm: tuple[float, float], square_mm: float) -> tuple[float, float]:
+    return min(square_mm, size_mm[0] / 4), min(square_mm, size_mm[1] / 4)
 
 
-def check_lines(size_mm: tuple[float, float]) -> tuple[list[Points], list[Points]]:
-    """A grid every 100 mm and, heavier, two rules from the grid's first crossing.
+def check_lines(
+    size_mm: tuple[float, float], square_mm: float
+) -> tuple[list[Points], list[Points]]:
+    """A grid of squares and, heavier, two rules from the grid's first crossing.
 
-    The rules are as long as `rules_mm` says, with a tick every 100 mm.
+    The rules are as long as `rules_mm` says, with a tick every square.
     """
     width, height = size_mm
-    xs = np.arange(0, width + 1e-6, GRID_MM)
-    ys = np.arange(0, height + 1e-6, GRID_MM)
+    xs = np.arange(0, width + 1e-6, square_mm)
+    ys = np.arange(0, height + 1e-6, square_mm)
     grid = [_split(np.array([[x, 0.0], [x, height]])) for x in xs]
     grid += [_split(np.array([[0.0, y], [width, y]])) for y in ys]
-    corner = np.array(_rule_corner(size_mm))
+    corner = np.array(_rule_corner(size_mm, square_mm))
     rules = []
-    for axis, length in enumerate(rules_mm(size_mm)):
-        if length < GRID_MM:
+    for axis, length in enumerate(rules_mm(size_mm, square_mm)):
+        if length < square_mm:
             continue
         along, across = np.eye(2)[axis], np.eye(2)[1 - axis]
         rules.append(_split(np.array([corner, corner + length * along])))
-        for s in np.arange(0, length + 1e-6, GRID_MM):
+        for s in np.arange(0, length + 1e-6, square_mm):
             at = corner + s * along
             rules.append(np.array([at - 8 * across, at + 8 * across]))
     return grid, rules

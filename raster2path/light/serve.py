@@ -116,7 +116,7 @@ class Lamp:
 
     def state(self) -> Json:
         """Everything that the pages show, but the scene."""
-        now = self.session
+        now, units = self.session, self.session.scene.units
         told, warning = acts.resolution(now)
         return {
             "number": self._number,
@@ -131,11 +131,12 @@ class Lamp:
             "size_px": now.size_px,
             "marks": [_mark(mark) for mark in now.marks],
             "selected": now.selected,
-            "verdict": acts.verdict(now),
-            "resolution": told,
-            "warning": warning,
-            "reminder": acts.reminder(now, now_s=self._clock()),
-            "says": now.says,
+            "units": units.value,
+            "verdict": units.told(acts.verdict(now)),
+            "resolution": units.told(told),
+            "warning": units.told(warning),
+            "reminder": units.told(acts.reminder(now, now_s=self._clock())),
+            "says": units.told(now.says),
             "map": _map(now),
             "lit": _lit(now),
         }
@@ -249,7 +250,7 @@ class _Rooms:
         try:
             self._lamp.ask(await asked_json(request))
         except Raster2PathError as error:
-            return _trouble(error)
+            return self._trouble(error)
         return JSONResponse(self._lamp.state())
 
     async def photo(self, request: Request) -> Response:
@@ -261,13 +262,12 @@ class _Rooms:
             self._lamp.put(acts.sighted(self._lamp.session, found, sentence))
             self._lamp.save()
         except Raster2PathError as error:
-            return _trouble(error)
+            return self._trouble(error)
         return JSONResponse(self._lamp.state())
 
-
-def _trouble(error: Raster2PathError) -> Response:
-    """What a maker can mend: no fault of the page, so its console stays empty."""
-    return JSONResponse({"trouble": str(error)})
+    def _trouble(self, error: Raster2PathError) -> Response:
+        """What a maker can mend: no fault of the page, so its console stays empty."""
+        return JSONResponse({"trouble": self._lamp.session.scene.units.told(str(error))})
 
 
 def _sighted(session: Session, content: bytes) -> tuple[Registration, str]:

@@ -2,7 +2,7 @@
 
 Black pages of the projector's own proportions. Where a registration is known, it is baked in:
 shown full screen on the same projector, pixel for pixel, the lines land where they belong. Where
-it is not, the drawing stands upright and to scale, with corner crosses and a 500 mm rule to set up
+it is not, the drawing stands upright and to scale, with corner crosses and a rule to set up
 the projector by.
 """
 
@@ -29,7 +29,9 @@ POINTS_PER_PX = 0.75
 SHARE = 0.9
 """Of the picture that an unregistered drawing fills."""
 
-RULE_MM = 500.0
+RULE_SQUARES = 5
+"""Length of the rule to set up a projector by, in squares of the check lines."""
+
 CROSS_MM = 15.0
 LINE_PX = 2.0
 BANNER_PX = 32.0
@@ -153,15 +155,17 @@ class _Screen:
                 self._line(px, self.scene.colours.aid, LINE_PX)
 
     def rule(self) -> None:
-        """500 mm with ticks, below the drawing's middle; shorter where it has no room."""
+        """With ticks, below the drawing's middle; shorter where it has no room."""
         width, height = self.scene.size_mm
-        length = min(RULE_MM, width // 100 * 100)
+        square = self.scene.units.square_mm
+        length = min(RULE_SQUARES, width // square) * square
         start = complex((width - length) / 2, height / 2)
         colour = self.scene.colours.aid
         self._line(self.map.to_px(to_points([start, start + length])), colour, LINE_PX)
-        for k in range(int(length // 100) + 1):
-            at = start + 100 * k
+        for k in range(round(length / square) + 1):
+            at = start + square * k
             self._line(self.map.to_px(to_points([at - 12j, at + 12j])), colour, LINE_PX)
         (place,) = self.map.to_px(to_points([start - 20j]))
-        words = f"{length:.0f} mm: move or zoom the projector until it is"
+        told = self.scene.units.told(f"{length:g} mm")
+        words = f"{told}: move or zoom the projector until it is"
         self._upright(words, (float(place[0]), float(place[1])), BANNER_PX)

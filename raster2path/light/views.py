@@ -99,9 +99,9 @@ def _banner(scene: Scene, view: View) -> str:
         return ""
     if view is not View.CHECK:
         return scene.title
-    lengths = [f"{length:.0f}" for length in scene.rules_mm if length]
+    lengths = [f"{length:g}" for length in scene.rules_mm if length]
     told = f"rules of {' and '.join(lengths)} mm, " if lengths else ""
-    return f"{told}squares of 100 mm"
+    return scene.units.told(f"{told}squares of {scene.units.square_mm:g} mm")
 
 
 def _next(scene: Scene, cut: int) -> Display:

@@ -24,8 +24,26 @@ function show() {
   one("[data-do=punch]").setAttribute("aria-pressed", String(state.is_punched));
   one("#crosses").hidden = !["register", "pattern", "check"].includes(state.view);
   marks(state);
-  if (!typed) one("#mm").value = state.marks.map(({ mm }) => mm.map((v) => Number(v.toFixed(2))).join(",")).join(" ");
+  one("#unit").textContent = state.units;
+  if (!typed) one("#mm").value = state.marks.map(({ mm }) => mm.map((v) => told(v, state)).join(",")).join(" ");
   document.documentElement.dataset.shown = String(state.number);
+}
+
+/** How many millimetres one unit is that lengths are told in, and the digits they are told with. */
+function unit(state) {
+  return state.units === "in" ? { mm: 25.4, digits: 3, few: 1 } : { mm: 1, digits: 2, few: 0 };
+}
+
+function told(mm, { units }) {
+  const each = unit({ units });
+  return String(Number((mm / each.mm).toFixed(each.digits)));
+}
+
+/** Millimetres of what was typed; what was not touched is what it was, not what it is told as. */
+function typedMm(text, state) {
+  if (text.trim() === "") return null;
+  const same = state.marks.flatMap(({ mm }) => mm).find((mm) => told(mm, state) === text.trim());
+  return same ?? Number(text) * unit(state).mm;
 }
 
 function heading(state) {
@@ -41,6 +59,7 @@ function tell(name, text, place = name) {
 
 function marks(state) {
   const group = one("#marks");
+  const each = unit(state);
   while (group.children.length > state.marks.length) group.lastChild.remove();
   state.marks.forEach(({ mm, px }, index) => {
     let button = group.children[index];
@@ -52,7 +71,7 @@ function marks(state) {
       group.append(button);
     }
     button.firstChild.textContent = `cross ${index + 1}`;
-    button.lastChild.textContent = `${mm.map((v) => v.toFixed(0)).join(", ")} mm · ${px.map((v) => v.toFixed(1)).join(", ")} px`;
+    button.lastChild.textContent = `${mm.map((v) => (v / each.mm).toFixed(each.few)).join(", ")} ${state.units} · ${px.map((v) => v.toFixed(1)).join(", ")} px`;
     button.setAttribute("aria-pressed", String(index === state.selected));
   });
 }
@@ -80,7 +99,7 @@ one("#mm").addEventListener("input", () => { typed = true; });
 one("#places").addEventListener("submit", (event) => {
   event.preventDefault();
   typed = false;
-  const mm = one("#mm").value.trim().split(/\s+/).map((pair) => pair.split(",").map((v) => (v.trim() === "" ? null : Number(v))));
+  const mm = one("#mm").value.trim().split(/\s+/).map((pair) => pair.split(",").map((v) => typedMm(v, wire.state)));
   wire.ask({ do: "marks", mm });
 });
 one("#photo").addEventListener("change", async (event) => {
