@@ -276,6 +276,7 @@ def test_every_setting_survives_the_file_so_that_the_job_is_known_again(tmp_path
         "amperes": "33", "count": "1", "share": "0.25", "sides": "left,top", "amount": "12.5",
     }  # fmt: skip
     special = {"scale": "10,20,110.5,20=300", "paper_corners_px": "1,2,3,4,5,6,7.25,8"}
+    special |= {"speed_mm_min": "1234.5", "air_l_min": "171.5", "heat_j_mm": "22.5"}
     values: dict[str, object] = {}
     for setting in SETTINGS:
         kind = getattr(setting.read, "__name__", "")
