@@ -32,7 +32,7 @@ CORNER_DEG = 30.0
 BEND_PX = 3.0
 """A turn within so much is a corner's."""
 QUARTER = 4 / 3 * (math.sqrt(2) - 1)
-"""Bezier constant of a quarter circle (REFERENCE 7: outside by 2.7e-4 of the radius at most)."""
+"""Bezier constant of a quarter circle (outside by 2.7e-4 of the radius at most)."""
 
 
 @dataclass(frozen=True)

@@ -39,7 +39,7 @@ def test_contrast_follows_the_published_formula(name: str) -> None:
 
 
 def test_vermillion_vanishes_on_mid_grey_steel() -> None:
-    """So paper's colours can't be projected (REFERENCE: 1.02 and 2.99)."""
+    """So paper's colours can't be projected (by WCAG 2.2: 1.02 and 2.99)."""
     assert contrast(OKABE_ITO["vermillion"], "#808080") == pytest.approx(1.02, abs=5e-3)
     assert contrast(OKABE_ITO["yellow"], "#808080") == pytest.approx(2.99, abs=6e-3)
 

@@ -456,7 +456,7 @@ def test_fewer_pieces_and_nearer_the_truth_than_recursive_least_squares(shake: f
 
 
 def test_tremor_is_seen_although_the_noise_told_is_that_of_pixels() -> None:
-    """A hand's tremor of 0.8 is not followed: FINDINGS 4, .56 from the untrembled truth at best."""
+    """A hand's tremor of 0.8 is not followed: .56 from the untrembled truth is a good result."""
     gaps, pieces = [], 0
     for seed in range(4):
         truth = blob(seed, 6, 140)

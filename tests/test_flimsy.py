@@ -18,7 +18,7 @@ def with_tongue(length: float, width: float) -> shapely.Geometry:
 
 
 def test_the_worked_strip_springs_as_published() -> None:
-    """REFERENCE 9.9: strip 20 x 1.5 x 100, 10 N at the tip: 2.963 mm."""
+    """Cantilever, F L^3 / (3 E I): strip 20 x 1.5 x 100, 10 N at the tip: 2.963 mm."""
     spring, _ = deflections(np.full(400, 20.0), 100.0, thickness_mm=1.5, push_n=10)
     assert spring == pytest.approx(2.963, rel=1e-3)
 

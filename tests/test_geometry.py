@@ -38,7 +38,7 @@ def test_square_clockwise_as_seen_has_positive_area() -> None:
 
 
 def test_shoelace_worked_example() -> None:
-    """REFERENCE 9.15: (3,4)(5,11)(12,8)(9,5)(5,6) encloses 30."""
+    """By the shoelace formula, (3,4)(5,11)(12,8)(9,5)(5,6) encloses 30."""
     ring = np.array([[3, 4], [5, 11], [12, 8], [9, 5], [5, 6]], float)
     assert abs(signed_area(ring)) == pytest.approx(30)
 
@@ -54,13 +54,13 @@ def test_circle_has_the_area_and_length_of_a_circle() -> None:
     ("n", "quotient"), [(3, 0.6046), (4, 0.7854), (6, 0.9069)], ids=["triangle", "square", "six"]
 )
 def test_regular_polygon_roundness(n: int, quotient: float) -> None:
-    """REFERENCE 7, isoperimetric quotient 4 pi A / P^2 of regular polygons."""
+    """By arithmetic: isoperimetric quotient 4 pi A / P^2 of regular polygons."""
     ring = polygon(complex(math.cos(a), math.sin(a)) for a in np.arange(n) * 2 * math.pi / n)
     assert 4 * math.pi * ring.area / ring.length**2 == pytest.approx(quotient, abs=1e-4)
 
 
 def test_quarter_circle_by_cubic() -> None:
-    """REFERENCE 7 [S49]: k = 0.5522847498 lies outside by 2.7253e-4 at most, never inside."""
+    """Known: k = 0.5522847498 lies outside by 2.7253e-4 at most, never inside."""
     k = 0.5522847498
     quarter = Cubic(1, 1 + k * 1j, k + 1j, 1j)
     radius = np.abs(quarter.points_at(np.linspace(0, 1, 2001)))

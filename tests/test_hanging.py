@@ -88,7 +88,7 @@ def test_bearing_and_net_section() -> None:
 
 
 def test_letter_height_by_the_worked_example() -> None:
-    """REFERENCE 9.7: read from 30 m, D/300 is 100 mm."""
+    """The rule of a 300th of the distance: read from 30 m, D/300 is 100 mm."""
     assert height_for(30_000) == pytest.approx(100)
 
 

@@ -57,7 +57,7 @@ def rosenthal(x: Floats, y: Floats, steel: Steel, watt: float, speed_mm_s: float
 
 
 def test_the_formula_is_the_worked_example() -> None:
-    """REFERENCE 9.5: q 900 W, v 30 mm/s, t 1.5 mm; T0 20."""
+    """Rosenthal, Trans. ASME 68, 1946, thin plate: q 900 W, v 30 mm/s, t 1.5 mm; T0 20."""
     steel = Steel(k_w_mk=51.9, c_j_kgk=486, rho_kg_m3=7870)
     points = ((-10, 5), (-20, 5), (-10, 0), (0, 5), (-50, 0))
     x, y = np.array(points, np.float64).T

@@ -56,7 +56,7 @@ def test_round_borders(border: Border, area: float) -> None:
 
 
 def test_ellipse_is_true() -> None:
-    """Against the formula of the ellipse; REFERENCE 7: at most 2.7e-4 outside."""
+    """Against the formula of the ellipse; by that constant, at most 2.7e-4 outside."""
     points = ellipse(0, 300, 200).flat(0.001)
     radius = ((points / (300, 200)) ** 2).sum(axis=1) ** 0.5
     assert abs(radius - 1).max() < 3e-4

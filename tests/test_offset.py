@@ -45,7 +45,7 @@ def blob(radii: list[float]) -> Path:
 
 
 def test_twelve_millimetre_slot() -> None:
-    """REFERENCE 9.8: kerf 1.6 in a 12 mm slot gives torch lines 10.4 mm apart."""
+    """By arithmetic: kerf 1.6 in a 12 mm slot gives torch lines 10.4 mm apart."""
     (ring,) = eroded(opening(0, 100, 100 + 12j, 12j), 0.8).rings
     assert len(ring.path) == 4
     assert all(isinstance(piece, Line) for piece in ring.path)

@@ -204,7 +204,7 @@ def test_tiny_pictures_are_left_alone(shape: tuple[int, int, int]) -> None:
 
 
 def test_a_homography_is_the_worked_example() -> None:
-    """Unit square to (10, 5) (175, 20.83) (192.31, 134.62) (45.45, 140.91), from REFERENCE 9.6."""
+    """Unit square to (10, 5) (175, 20.83) (192.31, 134.62) (45.45, 140.91), a worked example."""
     square = np.array([[0, 0], [1, 0], [1, 1], [0, 1]], float)
     seen = np.array([[10, 5], [175, 125 / 6], [2500 / 13, 1750 / 13], [500 / 11, 1550 / 11]])
     found = _homography(square, seen)

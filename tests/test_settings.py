@@ -49,7 +49,7 @@ def test_sizes_share_a_unit() -> None:
     ("name", "size"), [("a4", (210, 297)), ("A3", (297, 420)), ("letter", (215.9, 279.4))]
 )
 def test_paper_sizes(name: str, size: tuple[float, float]) -> None:
-    """ISO 216 and ANSI/ASME Y14.1 (REFERENCE 6)."""
+    """ISO 216 and ANSI/ASME Y14.1."""
     assert paper_mm(name) == pytest.approx(size)
     with pytest.raises(UsageError, match="expected a0, a1"):
         paper_mm("napkin")
@@ -57,7 +57,10 @@ def test_paper_sizes(name: str, size: tuple[float, float]) -> None:
 
 @pytest.mark.parametrize(("gauge", "mm"), [(16, 1.51892), (18, 1.214), (7, 4.554), (26, 0.455)])
 def test_gauges(gauge: int, mm: float) -> None:
-    """Manufacturers' Standard Gauge, REFERENCE 1 and 9.1; inches rounded first."""
+    """Manufacturers' Standard Gauge: pounds a square foot (15 U.S.C. 206) by 41.82.
+
+    Inches are rounded to four places first.
+    """
     assert gauge_mm(gauge) == pytest.approx(mm, abs=6e-4)
 
 
@@ -74,7 +77,7 @@ def test_gauges(gauge: int, mm: float) -> None:
     ],
 )
 def test_gauges_of_other_metals(gauge: int, material: Material, mm: float) -> None:
-    """ASTM A924 (galvanised), 15 U.S.C. 206 (stainless), ASTM B258: REFERENCE 1, 9.1, 9.2."""
+    """ASTM A924 (galvanised), 15 U.S.C. 206 (stainless), ASTM B258 (its formula from memory)."""
     assert gauge_mm(gauge, material) == pytest.approx(mm, abs=6e-4)
 
 

@@ -124,7 +124,7 @@ def test_a_small_island_gets_one_tie_of_the_width_asked_for() -> None:
 
 
 def test_two_ties_on_opposite_sides_of_a_wide_island() -> None:
-    """REFERENCE 4: two where the island is wider than five ties."""
+    """Common practice, no source: two where the island is wider than five ties."""
     sign = hold(art(SHEET, circle(200 + 200j, 60), circle(200 + 200j, 40)), rules=RULES)
     assert len(sign.ties) == 2
     middles = [sum(tie.corners) / 4 - (200 + 200j) for tie in sign.ties]
@@ -327,7 +327,7 @@ def test_thin_metal_between_two_cuts_is_told() -> None:
 
 
 def test_stress_of_a_tie_by_the_worked_example() -> None:
-    """REFERENCE 9.9: 300 x 300 island on one 6 mm tie, 684 MPa; counter 60 x 120 on 5: 26.3."""
+    """Beam formula, 6 M / (b t^2): 300 x 300 on one 6 mm tie, 684 MPa; 60 x 120 on 5 mm, 26.3."""
     one = stress_mpa(area_mm2=9e4, lever_mm=150, width_mm=6, thickness_mm=1.519)
     assert one == pytest.approx(684, abs=1)
     counter = stress_mpa(area_mm2=7200, lever_mm=60, width_mm=5, thickness_mm=1.519)

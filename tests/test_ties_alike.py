@@ -164,7 +164,7 @@ def tie_at(at: complex, width: float = 6.0, length: float = 10.0) -> Tie:
 
 
 def test_two_opposite_ties_carry_what_one_cannot() -> None:
-    """REFERENCE 9.9: 684 MPa on one 6 mm tie fails; two opposite ties carry it."""
+    """Beam formula, 6 M / (b t^2): 684 MPa on one 6 mm tie fails; two opposite ties carry it."""
     square = {"area_mm2": 9e4, "middle": 0j, "thickness_mm": 1.519}
     one, lever = shared_stress_mpa(ties=[tie_at(150 + 0j)], **square)  # type: ignore[arg-type]
     assert one == pytest.approx(684, abs=1)
@@ -188,7 +188,7 @@ def test_two_opposite_ties_carry_what_one_cannot() -> None:
 def test_each_metal_bends_its_tie_by_its_own_weight(
     material: Material, density: float, mpa: float
 ) -> None:
-    """REFERENCE 9.9 by each density of REFERENCE 1; a tie of annealed aluminium may bear least."""
+    """Beam formula by the density of each stock; a tie of annealed aluminium may bear least."""
     stress, _ = shared_stress_mpa(
         area_mm2=9e4,
         middle=0j,

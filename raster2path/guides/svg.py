@@ -1,4 +1,4 @@
-"""The guides SVG: what is followed on the steel. Its contract is GUIDES-SVG, in the tour of `docs`.
+"""The guides SVG: what is followed on the steel. What it promises: `docs/files.md`.
 
 The torch line is the only strong stroke; edges are a pale fill without a stroke; dashes are only
 for what is not cut.

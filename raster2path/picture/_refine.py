@@ -1,6 +1,6 @@
 """From a draft in whole pixels to centre lines and junctions in small parts of one.
 
-Private to the folder. All paths of the net are worked on at once, end to end (FINDINGS 5: edge
+Private to the folder. All paths of the net are worked on at once, end to end (measured: edge
 by edge is a hundred times slower).
 """
 

@@ -1,7 +1,7 @@
 """From a mask of lines to a draft of the net: thinning, and following what is left.
 
 Private to the folder. No loop here runs over pixels: degrees come from sorted keys, the order of
-pixels along all paths from one walk over all of them, end to end (FINDINGS 5).
+pixels along all paths from one walk over all of them, end to end.
 """
 
 from __future__ import annotations

@@ -13,10 +13,10 @@ from raster2path.job import SizeRules
 from raster2path.model import Border, Dark, Outlines, PixelRings, Placement, Ring
 
 DEFAULT_WIDTH_MM = 600.0
-"""Where neither size nor paper says otherwise (PIPELINE, `--width`)."""
+"""Where neither size nor paper says otherwise (`--width`)."""
 
 EMPTY_MM = 25.0
-"""Left empty round the sign where there is no sheet (GUIDES-SVG, root)."""
+"""Left empty round the sign where there is no sheet."""
 
 
 @dataclass(frozen=True, slots=True)

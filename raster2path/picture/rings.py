@@ -1,7 +1,7 @@
 """Room: ink in, closed rings out; each to a small part of a pixel, nested and never crossing.
 
 The pixels' own boundary gives the rings their nesting. Each point of it then slides along the
-slope of the ink's level to where that level is one half (FINDINGS 1).
+slope of the ink's level to where that level is one half.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ _FARTHEST_PX = 1.5  # a point that wants to go farther than this is led by somet
 _LONGEST_STEP_PX = 0.75
 _SETTLED_PX = 0.3  # a last step longer than this has not found the edge
 # Blur added to the spline's own 0.58 px.
-_PHOTO_SIGMA_PX = 0.55  # together 0.8, as FINDINGS 1 measured
+_PHOTO_SIGMA_PX = 0.55  # together 0.8, as measured
 _TWO_TONE_SIGMA_PX = 0.9  # a picture without greys: less, and the staircase shows
 _TILE_PX = 64  # of the picture, that are blurred as a whole or not at all
 _NEAR_PX = 6.0  # how far from its first place a point may read the level

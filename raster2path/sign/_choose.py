@@ -289,9 +289,9 @@ def _on_the_middle(
 ) -> Floats:
     """How much worse a place is for being off the smaller piece's middle.
 
-    A counter of lettering is held at top or bottom, in its middle (REFERENCE 4); letters side by
-    side are held level: top, bottom and level as its line of text has them. Elsewhere an axis of
-    the piece is the gentlest place, a little.
+    A counter of lettering is held at top or bottom, in its middle (common practice, no source);
+    letters side by side are held level: top, bottom and level as its line of text has them.
+    Elsewhere an axis of the piece is the gentlest place, a little.
     """
     (i, j), (small, large) = ends, pieces
     level, box = frames.level[small].conj(), frames.own[small]

@@ -19,7 +19,7 @@ Ints = npt.NDArray[np.int64]
 
 STEP_MM = 1.0
 LARGE_MM = 120.0
-"""A piece longer than this is held in two places (REFERENCE 4)."""
+"""A piece longer than this is held in two places (common practice, no source)."""
 
 HOLDING_MM = 1.0
 """Metal narrower than this between two slits burns away: it holds nothing."""

@@ -14,7 +14,7 @@ from raster2path.sign._islands import long_and_short_side, sound
 
 LEAST_HOLE_MM, HOLE_THICKNESSES = 10.0, 2.0
 """By hand no hole is cut smaller than 10 mm, or twice the sheet's thickness (common practice, no
-source; REFERENCE 3)."""
+source)."""
 
 ROOM = 1.15
 """An opening is cut along its edges where it is so many kerfs wide."""

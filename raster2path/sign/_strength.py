@@ -11,11 +11,11 @@ from raster2path.model import Tie
 
 GRAVITY = 9.81
 KNOCKS = 3.0
-"""A sign is carried and bumped: the load counts three times (REFERENCE 4)."""
+"""A sign is carried and bumped: the load counts three times (common practice, no source)."""
 
 LARGE_MM = 120.0
 WIDE_TIES = 5.0
-"""A piece longer than 120 mm, or wider than five ties, is held on two sides (REFERENCE 4)."""
+"""A piece longer than 120 mm, or wider than five ties, is held on two sides."""
 
 
 def stress_mpa(

@@ -31,7 +31,7 @@ LARGEST_CORRECTION = 0.005
 """The door set the scale; a fit moves the outer edge by less than this, or something is wrong."""
 
 QUARTER_CIRCLE = 4 / 3 * (math.sqrt(2) - 1)
-"""Handle length of a cubic quarter circle of radius one; at most 0.0273 % outside (REFERENCE 7)."""
+"""Handle length of a cubic quarter circle of radius one; at most 0.0273 % outside."""
 
 FRAME_SHARE = 0.5
 """Width of a frame round loose metal, as a share of the margin; the rest is the gap to the art."""

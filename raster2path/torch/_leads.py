@@ -16,10 +16,10 @@ from raster2path.model import Cut
 from raster2path.torch._edges import Bools, Floats, Ints, Proof
 
 SHORTEST_LEAD_MM = 5.0
-"""Lead-in where there is room: this or three kerfs. Common practice, no source (REFERENCE 3)."""
+"""Lead-in where there is room: this or three kerfs. Common practice, no source."""
 
 TAIL_MM = 2.5
-"""Run past the start by 1 to 3 mm. Common practice, no source (REFERENCE 3)."""
+"""Run past the start by 1 to 3 mm. Common practice, no source."""
 
 SLACK_MM = 0.02
 """How far a lead may come nearer to metal than the torch line itself does."""
