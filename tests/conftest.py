@@ -3,7 +3,9 @@
 No test sees the habits of whoever runs it, nor those that another test has kept.
 """
 
+import atexit
 import os
+import shutil
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path
@@ -15,7 +17,9 @@ from hypothesis import settings
 if TYPE_CHECKING:
     from playwright.sync_api import Browser
 
-os.environ["RASTER2PATH_HOME"] = tempfile.mkdtemp(prefix="raster2path-")
+HOME = tempfile.mkdtemp(prefix="raster2path-")
+atexit.register(shutil.rmtree, HOME, ignore_errors=True)
+os.environ["RASTER2PATH_HOME"] = HOME
 
 settings.register_profile("steady", deadline=None, derandomize=True)
 settings.register_profile("search", deadline=None, max_examples=500)

@@ -53,7 +53,7 @@ from tests.guide_scenes import STAMP, harbour
 LONGEST_S = 20.0
 """Of processor time: no request, and no job that comes of one, may take longer."""
 
-EVENING = 150
+EVENING = 300
 """So many requests come to one bench and one light; then both begin anew."""
 
 DOOR = Door(8437, "w" * 43)
