@@ -1,8 +1,8 @@
 """Hostile pictures and jobs: an answer in one line, soon, and with no more memory than it takes.
 
-Twenty thousand inputs are tried from seeds: sixteen thousand spoilt files (`tests/fuzz.py`) and over
-four thousand spoilt requests (`tests/fuzz_pages.py`); what was found by them, or thought of, has a
-test of its own below.
+Twenty thousand inputs are tried from seeds: sixteen thousand spoilt files (`tests/fuzz.py`) and
+over four thousand spoilt requests (`tests/fuzz_pages.py`); what was found by them, or thought of,
+has a test of its own below.
 """
 
 from __future__ import annotations
