@@ -25,7 +25,10 @@ SLACK_MM = 0.25
 """By which a flattened line may be off: three decimals, chords of curves, a refitted offset."""
 
 HOOK_MM = 0.005
-"""Five units of the file's last decimal: a loop this small at a cusp is no crossing to a torch."""
+"""Five units of the file's last decimal: edges that cross by so little only touch."""
+
+HOOK_MM2 = 0.002
+"""A loop this small at a cusp is no crossing to a torch: a twentieth of a millimetre each way."""
 
 CLEANUP_MM = 0.5
 """What is left on along lettering, by default, to be ground away."""
@@ -106,7 +109,7 @@ def _crossings(rings: list[Points]) -> list[str]:
     faults = [
         f"edge {k} crosses itself"
         for k, line in enumerate(lines)
-        if not line.is_simple and not shapely.simplify(line, HOOK_MM).is_simple
+        if not line.is_simple and _twisted_mm2(rings[k]) > HOOK_MM2
     ]
     tree = shapely.STRtree(lines)
     pairs = tree.query(lines, predicate="crosses").T
@@ -115,6 +118,13 @@ def _crossings(rings: list[Points]) -> list[str]:
         for i, j in pairs.tolist()
         if i < j and _is_across(rings[i], rings[j])
     ]
+
+
+def _twisted_mm2(ring: Points) -> float:
+    """What a ring goes round backwards or twice; where it only touches itself there is none."""
+    x, y = ring.T
+    signed = float(x @ np.roll(y, -1) - y @ np.roll(x, -1)) / 2
+    return abs(abs(signed) - float(shapely.make_valid(shapely.Polygon(ring)).area))
 
 
 def _is_across(ring: Points, other: Points) -> bool:
