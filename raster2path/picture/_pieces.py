@@ -70,7 +70,7 @@ def mask_of(
     is_dust = n_kept < 0.5 * n_pieces and cv2.countNonZero(half) < 0.7 * n_before
     if n_pieces > 3000 and is_dust:
         raise NothingFoundError(f"{name} looks like noise; nothing drawn stands out from it")
-    soft = soft_ink(level, half.view(np.bool_), kept) if is_photograph and n_kept else None
+    soft = soft_ink(level, half.view(np.bool_), kept, pen_px) if is_photograph and n_kept else None
     if soft is not None and (half.view(np.bool_) & ~soft).any():
         half[soft] = 0
         _, _, n_kept = _swept(half, dirt)

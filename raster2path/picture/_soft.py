@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from raster2path.model import Level, Mask
+from raster2path.picture._tones import LARGE_PX
 
 Floats = npt.NDArray[np.float32]
 Bytes = npt.NDArray[np.uint8]
@@ -32,17 +33,21 @@ LEAST_SHARE = 0.004
 _PARTS = 5  # of the picture, each way
 _LEAST_FOCUS = 0.7  # of the whole picture's sharpness
 _ALONG = 21  # points of an outline whose sharpness is taken together
+_LEAST_SOFT_PENS = 4.0
 _DEEP = (2.0, 3.5, 5.0)  # pixels into the ink where it is at its darkest
 _AWAY = (2.0, 3.5)
 
 
-def soft_ink(level: Level, mask: Mask, outlines: Sequence[npt.ArrayLike]) -> Mask | None:
+def soft_ink(
+    level: Level, mask: Mask, outlines: Sequence[npt.ArrayLike], pen_px: float
+) -> Mask | None:
     """Ink that lies nearer to a soft edge than to a sharp one; None where there is hardly any.
 
     Args:
         level: of the ink, 0.5 at its edges.
         mask: the ink.
         outlines: its outermost pixels, piece by piece.
+        pen_px: a shorter stretch of soft edge than a few pens lies where strokes meet.
     """
     points = [np.asarray(line).reshape(-1, 2) for line in outlines if len(np.asarray(line)) > 12]
     if not points:
@@ -58,9 +63,19 @@ def soft_ink(level: Level, mask: Mask, outlines: Sequence[npt.ArrayLike]) -> Mas
     near = _usual_near(at, sharp, inner, mask.shape, usual)
     limit = np.where(_means_along(height, owner) < FAINT, SOFT_AND_FAINT, SOFT) * near
     is_soft = (_means_along(np.minimum(sharp, 1.5 * usual), owner) < limit) & inner
+    is_soft &= _means_along(is_soft, owner, round(_LEAST_SOFT_PENS * pen_px / 3)) > 0.5
     if is_soft.mean() < LEAST_SHARE:
         return None
-    seeds = np.ones(mask.shape, np.uint8)
+    return _nearest_to(at, is_soft, mask)
+
+
+def _nearest_to(at: npt.NDArray[np.int32], is_soft: Mask, mask: Mask) -> Mask:
+    """Those pixels of the mask that lie nearer to a soft point than to any other."""
+    # Labelling is slow, and which edge is nearest is much the same on every second pixel.
+    step = 2 if mask.size > LARGE_PX else 1
+    rows, cols = mask.shape
+    at = at // step
+    seeds = np.ones((-(-rows // step), -(-cols // step)), np.uint8)
     seeds[at[:, 1], at[:, 0]] = 0
     _, label = cv2.distanceTransformWithLabels(
         seeds, cv2.DIST_L2, 5, labelType=cv2.DIST_LABEL_PIXEL
@@ -68,7 +83,8 @@ def soft_ink(level: Level, mask: Mask, outlines: Sequence[npt.ArrayLike]) -> Mas
     label = np.asarray(label)
     is_soft_label = np.zeros(int(label.max()) + 1, np.bool_)
     is_soft_label[label[at[is_soft, 1], at[is_soft, 0]]] = True
-    return np.asarray(is_soft_label[label] & mask, np.bool_)
+    found = is_soft_label[label].repeat(step, axis=0).repeat(step, axis=1)[:rows, :cols]
+    return np.asarray(found & mask, np.bool_)
 
 
 def _usual_near(
@@ -112,9 +128,11 @@ def _sharpness(level: Level, at: npt.NDArray[np.int32]) -> tuple[Floats, Floats]
     return np.asarray(slope / height, np.float32), height
 
 
-def _means_along(values: Floats, owner: npt.NDArray[np.int64]) -> Floats:
-    """Mean over neighbours along the same outline."""
-    half = _ALONG // 2
+def _means_along(
+    values: npt.NDArray[np.generic], owner: npt.NDArray[np.int64], n: int = _ALONG
+) -> Floats:
+    """Mean over n neighbours along the same outline."""
+    half = n // 2
     sums = np.concatenate([[0.0], np.cumsum(values, dtype=np.float64)])
     index = np.arange(len(values))
     first = np.searchsorted(owner, owner)

@@ -18,7 +18,7 @@ from raster2path.picture._skeleton import Draft, Path, follow
 
 Floats = npt.NDArray[np.float64]
 
-# All in pen widths, by what closed most gaps and left fewest false branches (FINDINGS 5).
+# All in pen widths, by what closed most gaps and left fewest false branches.
 _SKIP_PENS = 4.0  # between two loose ends that point at each other; half a pen of it is ink
 _TOUCH_PENS = 1.7  # between a loose end and a line that it points at
 _MEET_PENS = 1.6  # between two loose ends, whichever way they point
@@ -27,6 +27,7 @@ _BROAD = 0.012  # of the picture: with such a pen, a dash is an eye and no dust
 _DASH_PENS = 0.25
 _SLIVER_PENS = 1.2  # paper narrower than this between two lines was not meant
 
+_PEN_OF_AREAS_PX = 6.0  # on the copy on which shaded areas are found
 _HALF = 0.4  # the level that still is ink beside ink: a pencil's grain leaves light spots
 _THINNABLE_PX = 12.0  # a pen wider than this is thinned on a smaller picture
 
@@ -50,9 +51,9 @@ def trace_strokes(reading: Reading) -> PixelNet:
     if reading.shaded is None:
         mask, level = _lines(ink)
     else:
-        solid = _solid(ink, reading.shaded)
-        mask, level = _lines(ink, solid)
-        mask, level = _with_rims(mask, level, ink, solid, reading.shaded)
+        areas = _areas(ink, reading.shaded)
+        mask, level = _lines(ink, areas.near_solid)
+        mask, level = _with_rims(mask, level, areas.whole, max(ink.pen_px, 2.0))
     if mask.all():
         raise NothingFoundError(
             "the picture is ink from side to side, so there is no line to follow; try --read solid"
@@ -71,16 +72,43 @@ def trace_strokes(reading: Reading) -> PixelNet:
     return _net(draft, distance, reading, dust)
 
 
-def _solid(ink: Ink, shaded: Mask) -> Bytes:
-    """What is filled in, of the shaded areas."""
-    near = dilated(shaded.view(np.uint8), ink.pen_px)
-    return as_bytes(filled(ink.mask.view(np.uint8), max(ink.pen_px, 2.0)) & near)
+@dataclass(frozen=True, slots=True, eq=False)
+class _Areas:
+    """Shaded areas: with their outline, what of them is filled in, and what lies close to that."""
+
+    whole: Bytes
+    near_solid: Mask
 
 
-def _lines(ink: Ink, solid: Bytes | None = None) -> tuple[Mask, Level]:
+def _areas(ink: Ink, shaded: Mask) -> _Areas:
+    """Found on a smaller copy where the pen is wide, to a small part of its width."""
+    rows, cols = shaded.shape
+    factor = max(1, int(ink.pen_px / _PEN_OF_AREAS_PX))
+    size = (max(1, round(cols / factor)), max(1, round(rows / factor)))
+    drawn, marked = (_resampled(mask.view(np.uint8), size) for mask in (ink.mask, shaded))
+    pen_px = max(ink.pen_px / factor, 2.0)
+    solid = as_bytes(filled(drawn, pen_px) & dilated(marked, pen_px))
+    strokes = opened(as_bytes(marked & (1 - solid)), pen_px)
+    # A pencil's gaps are shaded, too; but the mask of what is, is coarse at its rim.
+    within = solid | eroded(marked, 0.6 * pen_px)
+    area = as_bytes(_without_pinholes(within, 4 * pen_px**2))
+    if strokes.any():
+        area |= _with_outline(strokes, drawn, pen_px)
+    near = dilated(solid, 3 * _SLIVER_PENS * pen_px)
+    return _Areas(_resampled(area, (cols, rows)), _resampled(near, (cols, rows)) > 0)
+
+
+def _resampled(mask: Bytes, size: tuple[int, int]) -> Bytes:
+    if size == mask.shape[::-1]:
+        return mask
+    way = cv2.INTER_AREA if size[0] < mask.shape[1] else cv2.INTER_LINEAR
+    return as_bytes(cv2.resize(mask * np.uint8(255), size, interpolation=way) > 127)
+
+
+def _lines(ink: Ink, near_solid: Mask | None = None) -> tuple[Mask, Level]:
     """The ink as lines without gaps of a pixel or pinholes, and its level, smoothed.
 
-    Narrow paper beside what is solid was meant: white between feathers, or along a stem.
+    Narrow paper beside what is filled in was meant: white between feathers, or along a stem.
     """
     sigma_px = float(np.clip(0.25 * ink.pen_px, 0.5, 1.5))
     level = np.asarray(cv2.GaussianBlur(ink.level, (0, 0), sigma_px), np.float32)
@@ -93,9 +121,8 @@ def _lines(ink: Ink, solid: Bytes | None = None) -> tuple[Mask, Level]:
     whole = cv2.morphologyEx(drawn, cv2.MORPH_CLOSE, round_px)
     mask = _without_pinholes(whole, 0.4 * ink.pen_px**2)
     slivers = _slivers(mask, ink.pen_px)
-    if solid is not None:
-        near_solid = dilated(solid, 3 * _SLIVER_PENS * ink.pen_px) > 0
-        mask = np.where(near_solid, _without_pinholes(ink.mask, 0.4 * ink.pen_px**2), mask)
+    if near_solid is not None:
+        mask = np.where(near_solid, ink.mask | (mask & (np.asarray(whole) == 0)), mask)
         slivers = None if slivers is None else slivers & ~near_solid
     if slivers is not None:  # full ink there, or the middle would be drawn to one of the two
         mask |= slivers
@@ -134,28 +161,18 @@ def _without_pinholes(solid: npt.ArrayLike, least_px2: float) -> Mask:
     return np.asarray((small[label][1:-1, 1:-1]) | (solid > 0), np.bool_)
 
 
-def _with_rims(
-    mask: Mask, level: Level, ink: Ink, solid: Bytes, shaded: Mask
-) -> tuple[Mask, Level]:
+def _with_rims(mask: Mask, level: Level, area: Bytes, pen_px: float) -> tuple[Mask, Level]:
     """Shaded areas replaced by a band, a pen wide, along the inside of their rim.
 
     What is filled ends where its ink does. A drawn outline that touches hatching belongs to the
     area, so the band lies on it. Lines that only run up to an area are taken off it by an opening;
     they meet the band there.
     """
-    pen_px = max(ink.pen_px, 2.0)
-    strokes = opened(as_bytes(shaded & (solid == 0)), pen_px)
-    # A pencil's gaps are shaded, too; but the mask of what is, is coarse at its rim.
-    within = solid | eroded(shaded.view(np.uint8), 0.6 * pen_px)
-    area = as_bytes(_without_pinholes(within, 4 * pen_px**2))
-    if strokes.any():
-        area |= _with_outline(strokes, ink.mask.view(np.uint8), pen_px)
     inside = cv2.distanceTransform(np.pad(area, 1), cv2.DIST_L2, 5)[1:-1, 1:-1]
     band = (area > 0) & (inside <= pen_px + 0.5)
-    whole = area > 0
-    lines = np.where(whole, band, mask)
+    lines = np.where(area > 0, band, mask)
     soft = cv2.GaussianBlur(band.astype(np.float32), (0, 0), 0.7)
-    return lines, np.where(whole, soft, level).astype(np.float32)
+    return lines, np.where(area > 0, soft, level).astype(np.float32)
 
 
 def _with_outline(strokes: Bytes, drawn: Bytes, pen_px: float) -> Bytes:
