@@ -11,7 +11,7 @@ from typing import Any
 import httpx
 import pytest
 from PIL import Image
-from playwright.sync_api import Browser, Page, expect
+from playwright.sync_api import Browser, Locator, Page, expect
 
 from raster2path.cli import main
 from tests.benches import (
@@ -84,13 +84,19 @@ def test_the_whole_way_from_a_photograph_to_a_saved_job_without_an_island(
         expect(new.locator(".cuts li")).not_to_have_count(0)
         new.locator("#save").click()
         expect(new.locator("#save")).to_have_text("saved")
+    same_by_command(desk, picture)
+
+
+def same_by_command(desk: Bench, picture: Path) -> None:
+    """What the page saved is what the command makes of its `job.toml`, byte for byte."""
     (folder,) = desk.jobs.iterdir()
-    saved = {file.name: file.read_bytes() for file in folder.iterdir() if file.name != picture.name}
+    names = [f.name for f in folder.iterdir() if f.name != picture.name and f.name[0] != "."]
+    saved = {name: (folder / name).read_bytes() for name in names}
     assert {"guides.svg", "guides.pdf", "job.pdf", "as-hung.png", "job.toml"} <= set(saved)
     for name in saved:
         if name != "job.toml":
             (folder / name).unlink()
-    assert main(["guide", str(folder / "job.toml")]) == 0
+    main(["guide", str(folder / "job.toml")])
     again = {name: (folder / name).read_bytes() for name in saved}
     assert again == saved, "the command makes other files from the page's job.toml"
 
@@ -121,9 +127,47 @@ def drag_tie(new: Page) -> None:
     new.mouse.up()
 
 
+def middle(of: Locator) -> tuple[float, float]:
+    box = of.bounding_box()
+    assert box is not None
+    return box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+
+
+def drag_point(new: Page) -> None:
+    pick(new, "edge", 3, "points")
+    x, y = middle(new.get_by_role("button", name=re.compile("^point 2 of")))
+    new.mouse.move(x, y)
+    new.mouse.down()
+    new.mouse.move(x + 4, y + 4, steps=3)
+    new.mouse.up()
+
+
+def take_point_out(new: Page) -> None:
+    pick(new, "edge", 3, "points")
+    new.get_by_role("button", name=re.compile("^point 2 of")).focus()
+    new.keyboard.press("Delete")
+
+
+def mark(new: Page, word: str) -> None:
+    """Draw a loop round the upper left quarter of the drawing and choose a word."""
+    new.keyboard.press("m")
+    x, y = middle(new.locator("#sheet"))
+    new.mouse.move(x, y)
+    new.mouse.down()
+    for dx, dy in ((-400, 10), (-420, -330), (5, -340), (12, -20)):
+        new.mouse.move(x + dx, y + dy, steps=6)
+    new.mouse.up()
+    new.locator("#words").get_by_role("button", name=word, exact=True).click()
+
+
 STEPS: dict[str, tuple[str, Callable[[Page], None], str]] = {
     "an edge's kind": ("Drawing", lambda new: pick(new, "edge", 3, "ruled"), "geometric_px"),
     "ink rubbed out": ("Drawing", rub, "ink_px"),
+    "a point dragged": ("Drawing", drag_point, "moved_points_px"),
+    "a point taken out": ("Drawing", take_point_out, "no_points_px"),
+    "a loop of lettering": ("Drawing", lambda new: mark(new, "lettering"), "lettering_loops_px"),
+    "a looser area": ("Drawing", lambda new: mark(new, "looser"), "looser_loops_px"),
+    "a stricter area": ("Drawing", lambda new: mark(new, "stricter"), "stricter_loops_px"),
     "a tie removed": ("Sign", lambda new: pick(new, "tie", 0, "remove"), "no_ties_px"),
     "a tie widened": ("Sign", lambda new: pick(new, "tie", 0, "wider"), "wide_ties_px_mm"),
     "a tie dragged": ("Sign", drag_tie, "ties_px"),
@@ -160,6 +204,50 @@ def test_every_correction_is_kept_taken_back_and_done_again(chromium: Browser, d
             assert corrections(desk) == kept, name
             with one_step(new):
                 new.locator("#undo").click()
+
+
+def test_all_corrections_together_give_the_same_files(chromium: Browser, desk: Bench) -> None:
+    with page(chromium) as new:
+        laid(new, desk)
+        for place, act, _ in STEPS.values():
+            go(new, place)
+            with one_step(new):
+                act(new)
+            new.keyboard.press("Escape")
+        kept = corrections(desk)
+        assert set(kept) >= {key for *_, key in STEPS.values()} - {"ties_px", "wide_ties_px_mm"}
+        new.locator("#save").click()
+        expect(new.locator("#save")).to_have_text("saved")
+    same_by_command(desk, SMALL)
+
+
+def test_numbers_are_held_from_the_first_cut_on(chromium: Browser, desk: Bench) -> None:
+    with page(chromium) as new:
+        laid(new, desk)
+        go(new, "Steel")
+        n_cuts = new.locator(".cuts li").count()
+        with one_step(new):
+            new.get_by_label("cut 1 is done").check()
+        assert len(corrections(desk)["order_px"]) == n_cuts
+        expect(new.get_by_label("the order of cuts")).to_have_value("by hand")
+        expect(new.locator("#place")).to_contain_text("as numbered on the steel")
+        with one_step(new):
+            new.locator("#undo").click()
+        assert "order_px" not in corrections(desk)
+
+
+def test_planning_is_stopped_and_the_nearest_order_kept(chromium: Browser, desk: Bench) -> None:
+    with page(chromium) as new:
+        new.goto(desk.address)
+        drop(new, HERON)
+        expect(new.locator("html")).to_have_attribute("data-answered", "1")
+        new.keyboard.press("3")
+        expect(new.locator("#place")).to_contain_text("being planned")
+        with one_step(new):
+            new.get_by_role("button", name="stop planning").click()
+        settled(new)
+        assert desk.toml()["settings"]["order"] == "near"
+        expect(new.get_by_role("button", name="stop planning")).to_have_count(0)
 
 
 def test_settings_are_kept_and_taken_back(chromium: Browser, desk: Bench) -> None:
@@ -374,6 +462,15 @@ def test_nothing_is_lost_when_the_bench_is_killed(chromium: Browser, tmp_path: P
             go(new, "Sign")
             expect(new.get_by_label("the border")).to_have_value("oval")
             assert second.toml()["corrections"]["no_ties_px"]
+            with one_step(new):
+                new.locator("#undo").click()  # the steps of the bench that was killed
+            assert "no_ties_px" not in corrections(second)
+            with one_step(new):
+                new.locator("#undo").click()
+            expect(new.get_by_label("the border")).not_to_have_value("oval")
+            with one_step(new):
+                new.locator("#redo").click()
+            expect(new.get_by_label("the border")).to_have_value("oval")
 
 
 def test_keys_alone_lead_from_place_to_place_and_say_what_they_do(
@@ -410,6 +507,8 @@ def test_the_job_is_lit_and_its_minutes_are_remembered(chromium: Browser, desk: 
         new.get_by_label("minutes that it took").fill("240")
         new.keyboard.press("Enter")
         expect(new.locator("#say")).to_have_text("remembered for the next estimate")
+        new.reload()
+        expect(new.get_by_label("minutes that it took")).to_have_value("240")
     kept = tomllib.loads((desk.jobs.parent / "habits" / "habits.toml").read_text())
     assert kept["finished"][0]["minutes"] == 240
 

@@ -20,6 +20,7 @@ from raster2path.bench.runner import Answer, Glimpse, Heat, News, Part, Runner, 
 from raster2path.bench.scout import Ask, Look, Seen, Tried
 from raster2path.bench.steps import History, history_of
 from raster2path.errors import Raster2PathError, UsageError
+from raster2path.habits import read_habits
 from raster2path.held import held_numbers
 from raster2path.job import Corrections, Job
 from raster2path.jobfile import N_NUMBERS
@@ -215,6 +216,7 @@ class Desk:
                 "stage": held.stage,
                 "trouble": held.trouble,
                 "is_written": held.saved == self._number,
+                "took_min": _took_min(job),
             }
         }
 
@@ -427,6 +429,16 @@ class Desk:
         text = _event(what, told)
         for queue in self._pages:
             queue.put_nowait(text)
+
+
+def _took_min(job: Job) -> float | None:
+    """Minutes that the job took, where that was said; habits that can't be read say nothing."""
+    try:
+        finished = read_habits().finished
+    except Raster2PathError:
+        return None
+    took = [past.minutes for past in finished if (past.name, past.date) == (job.name, job.date)]
+    return took[-1] if took else None
 
 
 def _fetched(result: Result) -> dict[str, object]:

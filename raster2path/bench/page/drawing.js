@@ -121,11 +121,18 @@ function edges(wire, touch, tries, job, drawing) {
   );
   return [
     letters,
-    make("div", { class: "row" }, make("button", { type: "button", class: "quiet", click: () => touch.startBox() }, "box round a word")),
+    make("div", { class: "row" }, make("button", { type: "button", class: "quiet", click: () => touch.startMarking() }, "draw round a word or a stretch")),
     slider(wire, tries, "Flowing", "organic_tolerance_mm", job, drawing.deviation_mm.flowing, [0.2, 4]),
     slider(wire, tries, "Lettering", "lettering_tolerance_mm", job, drawing.deviation_mm.lettering, [0.05, 2]),
+    sentence("Flowing edges are drawn ", choiceIn("how smooth flowing edges are drawn", "looseness", looseOf(job), [["0", "as closely as they are drawn"], ["0.5", "smoother"], ["1", "as smooth as that allows"]], (value) => wire.change({ do: "set", key: "looseness", value })), "."),
     make("p", { class: "soft" }, "Touch an edge to say what it is; touch a face to say whether it falls out."),
   ];
+}
+
+/** @param {OpenJob} job */
+function looseOf(job) {
+  const loose = Number(job.settings.looseness ?? 0);
+  return loose < 0.25 ? "0" : loose < 0.75 ? "0.5" : "1";
 }
 
 /**

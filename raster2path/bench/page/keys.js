@@ -13,14 +13,15 @@ const HELP = /** @type {[string, string][]} */ ([
   ["1, 2, 3", "go to Drawing, Sign, Steel"],
   ["Tab", "on to the next note, sentence or thing on the drawing"],
   ["Enter", "what can be done with it, as a row of words"],
-  ["arrows", "move a tie or a corner by 0.5 mm, with shift by 5 mm; else move the drawing"],
+  ["arrows", "move a tie, a corner or a point by 0.5 mm, with shift by 5 mm; else move the drawing"],
   ["+ − 0", "nearer, farther, all of it"],
   ["N", "go to the next fault or note"],
   ["F", "the finished sign"],
   ["R, P", "rub ink out, paint it in"],
   ["Z, shift Z", "take back, do it again"],
   ["S", "save: every file that the command would write"],
-  ["Delete", "take a tie away"],
+  ["M", "draw round a word, or a stretch of an edge"],
+  ["Delete", "take a tie, or a point of an edge, away"],
   ["Esc", "close what is open, put the brush down"],
   ["?", "this list"],
 ]);
@@ -58,7 +59,7 @@ function plain(bench, key, isShift) {
     1: () => bench.go("drawing"), 2: () => bench.go("sign"), 3: () => bench.go("steel"),
     "+": () => sheet.zoom(1.3), "=": () => sheet.zoom(1.3), "-": () => sheet.zoom(1 / 1.3), 0: () => sheet.whole(),
     n: bench.next, f: bench.finished, s: bench.save,
-    r: () => touch.startBrush(-1), p: () => touch.startBrush(1),
+    m: () => touch.startMarking(), r: () => touch.startBrush(-1), p: () => touch.startBrush(1),
     z: () => wire.post(isShift ? "/redo" : "/undo"), y: () => wire.post("/redo"),
     "?": () => showHelp(bench),
   })[key];
@@ -76,6 +77,7 @@ function arrows(bench, event) {
   const what = target instanceof SVGElement ? target.dataset.what : undefined;
   const number = target instanceof SVGElement ? Number(target.dataset.number) : 0;
   if (what === "corner") bench.touch.corners.nudge(number, by);
+  else if (what === "point") bench.touch.points.nudge(number, by);
   else if (what === "tie" && bench.sheet.drawing) bench.touch.moveTie(bench.sheet.drawing.ties[number], by);
   else bench.sheet.pan(-way[0] * 40, -way[1] * 40);
   return true;
@@ -92,8 +94,12 @@ function onThing(bench, event) {
     bench.wire.change({ do: "tie removed", box: bench.touch.boxOf(drawing.ties[number]) });
     return true;
   }
+  if (what === "point" && event.key === "Delete") {
+    bench.touch.points.takeOut(number);
+    return true;
+  }
   if (event.key !== "Enter" && event.key !== " ") return false;
-  const mm = what === "tie" ? drawing.ties[number].at_mm : what === "cut" ? drawing.cuts[number - 1].at_mm : drawing.edges[number].at_mm;
+  const mm = what === "point" ? bench.touch.points.shown[number] : what === "tie" ? drawing.ties[number].at_mm : what === "cut" ? drawing.cuts[number - 1].at_mm : drawing.edges[number].at_mm;
   const box = bench.sheet.svg.getBoundingClientRect();
   const [x, y] = bench.sheet.window.toScreen(mm);
   bench.touch.words(target, mm, { x: x + box.left, y: y + box.top });

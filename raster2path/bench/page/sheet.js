@@ -349,7 +349,7 @@ export class Sheet {
   under(x, y) {
     for (const [dx, dy] of [[0, 0], [7, 0], [-7, 0], [0, 7], [0, -7]]) {
       const found = document.elementsFromPoint(x + dx, y + dy).filter((e) => e instanceof SVGElement && e.dataset.what);
-      for (const what of ["corner", "tie", "cut", "edge", "face"]) {
+      for (const what of ["point", "corner", "tie", "cut", "edge", "face"]) {
         if ((dx || dy) && what === "face") continue;
         const one = found.find((e) => e instanceof SVGElement && e.dataset.what === what);
         if (one) return /** @type {SVGElement} */ (one);

@@ -29,6 +29,8 @@ export class Steel {
     this.wire = wire;
     this.at = 0;
     this.playing = 0;
+    /** @type {number | undefined} when planning began, in ms */
+    this.since = undefined;
     /** @type {string | undefined} where the light is */
     this.lit = undefined;
     wire.addEventListener("heat", () => this.#warm());
@@ -45,8 +47,9 @@ export class Steel {
     const { sums } = drawing;
     const minutes = `${sums.metres.toFixed(1)} m with the torch, ${sums.starts} starts, about ${Math.max(1, Math.round(sums.arc_min))} minutes of arc in ${sums.elapsed_min} minutes at the table. Filter shade ${sums.shade} at least.`;
     const how = job.corrections.order_px.length ? "by hand" : settings.order ?? "planned";
+    const byHand = nDone ? "as numbered on the steel" : "as you put them";
     const choices = /** @type {[string, string][]} */ ([["planned", "to keep it flat"], ["near", "nearest next"], ["sweep", "left to right"], ["small-first", "smallest first"]]);
-    if (how === "by hand") choices.unshift(["by hand", "as you put them"]);
+    if (how === "by hand") choices.unshift(["by hand", byHand]);
     return [
       make("h2", { id: "placename" }, "Steel"),
       make("p", {}, minutes),
@@ -54,18 +57,37 @@ export class Steel {
         choiceIn("the order of cuts", "order", how, choices, (value) => this.#how(value)), "."),
       make("div", { class: "row" },
         make("button", { type: "button", class: "outlined", click: () => this.play() }, this.playing ? "stop" : "walk through it"),
-        make("p", { class: "soft", id: "walk", role: "status" }, drawing.is_final ? "" : "planning the order…")),
+        make("p", { class: "soft", id: "walk", role: "status" })),
+      ...this.#planning(drawing),
       make("p", {}, nDone ? `${nDone} of ${drawing.cuts.length} cuts are done.` : "Tick a cut when it is done; drag its number to move it."),
       this.#list(drawing, done),
       make("p", { class: "soft" }, "The torch's own manual and local rules win over anything said here. Eyes, lungs, hands, fire."),
-      ...this.#light(drawing),
+      ...this.#light(drawing, job.took_min),
       make("h2", {}, "On paper"),
       this.#files(drawing),
     ];
   }
 
-  /** The projected page. @param {Drawing} drawing */
-  #light(drawing) {
+  /** That the order is being planned, and a way to end that. @param {Drawing} drawing */
+  #planning(drawing) {
+    const isPlanning = this.wire.stage === "order" && !drawing.is_final;
+    if (!isPlanning) this.since = 0;
+    if (!isPlanning) return [];
+    this.since ||= Date.now();
+    const told = make("p", { class: "soft", "data-live": "planning" });
+    const tick = () => {
+      const seconds = Math.round((Date.now() - (this.since ?? 0)) / 1000);
+      told.textContent = `The order that keeps the sheet flat is being planned, ${seconds} s so far; the numbers are those of the nearest-next order.`;
+      if (told.isConnected) setTimeout(tick, 1000);
+    };
+    tick();
+    requestAnimationFrame(tick);
+    const stop = make("button", { type: "button", class: "quiet", "data-key": "stop", click: () => this.#how("near") }, "stop planning, keep nearest next");
+    return [told, stop];
+  }
+
+  /** The projected page, and the end of the job. @param {Drawing} drawing @param {number | null} took minutes, if that was said */
+  #light(drawing, took) {
     const place = make("div", { class: "row" });
     const shown = () => (this.lit ? [make("a", { class: "button strong", href: this.lit, target: "_blank", rel: "noopener" }, "open the light")] : []);
     const start = make("button", { type: "button", class: "outlined", disabled: !drawing.is_ready }, this.lit ? "light it anew" : "light it");
@@ -77,6 +99,7 @@ export class Steel {
     });
     place.append(start, ...shown());
     const minutes = make("input", { type: "text", inputmode: "numeric", "aria-label": "minutes that it took", "data-key": "took", placeholder: "…" });
+    minutes.value = took ? String(took) : "";
     minutes.addEventListener("change", async () => {
       const told = await this.wire.post("/took", { minutes: Number(minutes.value) });
       if (told) say("remembered for the next estimate");

@@ -5,6 +5,8 @@
 /** @import {Wire} from "./wire.js" */
 
 import { Corners } from "./corners.js";
+import { Marking } from "./marking.js";
+import { EdgePoints } from "./points.js";
 import { KINDS } from "./sheet.js";
 import { draw, dress, make, the } from "./make.js";
 import { apart, boxRound, mapped } from "./space.js";
@@ -28,8 +30,11 @@ export class Touch {
     this.drag = null;
     /** @type {{sign: 1 | -1, width_mm: number, points: Point[], line: SVGPathElement | null} | null} */
     this.brush = null;
-    this.isBoxing = false;
+    this.marking = new Marking(sheet, wire);
+    this.points = new EdgePoints(sheet, wire);
     this.holding = 0;
+    /** how far a finger may move and still have tapped, in pixels */
+    this.still = STILL_PX;
     this.isTap = false;
     const svg = sheet.svg;
     svg.addEventListener("pointerdown", (event) => this.#down(event));
@@ -67,12 +72,14 @@ export class Touch {
     }
     this.isTap = true;
     if (this.brush) return this.#brushed(event, "down");
-    if (this.isBoxing) return this.#boxed(event, "down");
+    if (this.marking.isOn) return void this.#marked(event, "down");
     const found = this.sheet.under(event.clientX, event.clientY);
     if (found?.dataset.what === "corner") {
       this.drag = this.corners.drag(found);
       this.isTap = false; // a corner has no words: the smallest move counts
     }
+    this.still = found?.dataset.what === "point" ? STILL_PX / 3 : STILL_PX;
+    if (found?.dataset.what === "point") this.drag = this.points.drag(Number(found.dataset.number));
     if (found?.dataset.what === "tie") this.drag = this.#tieDrag(Number(found.dataset.number), at);
     this.drag?.(event, "down");
     this.holding = window.setTimeout(() => {
@@ -89,14 +96,14 @@ export class Touch {
     const finger = this.fingers.get(event.pointerId);
     if (!finger) return;
     const at = this.sheet.at(event);
-    if (this.isTap && apart(at, finger.start) > STILL_PX) {
+    if (this.isTap && apart(at, finger.start) > this.still) {
       this.isTap = false;
       clearTimeout(this.holding);
       hush();
     }
     if (this.fingers.size === 2) return this.#pinch(finger, at);
     if (this.brush) this.#brushed(event, "move");
-    else if (this.isBoxing) this.#boxed(event, "move");
+    else if (this.marking.isOn) this.#marked(event, "move");
     else if (this.drag && !this.isTap) this.drag(event, "move");
     else if (!this.isTap) this.sheet.pan(at[0] - finger.at[0], at[1] - finger.at[1]);
     finger.at = at;
@@ -118,7 +125,7 @@ export class Touch {
     clearTimeout(this.holding);
     this.fingers.delete(event.pointerId);
     if (this.brush) return this.#brushed(event, "up");
-    if (this.isBoxing) return this.#boxed(event, "up");
+    if (this.marking.isOn) return void this.#marked(event, "up");
     const { drag } = this;
     this.drag = null;
     if (drag && !this.isTap) return drag(event, "up");
@@ -174,6 +181,7 @@ export class Touch {
     found.classList.add("chosen");
     const gone = () => found.classList.remove("chosen");
     const what = found.dataset.what;
+    if (what === "point") return this.points.words(number, at, gone);
     if (what === "edge") return offer(null, this.#edgeWords(drawing.edges[number], mm), at, gone);
     if (what === "tie") return offer(length(drawing.ties[number].width_mm, 1), this.#tieWords(drawing.ties[number]), at, gone);
     if (what === "cut") return offer(`cut ${number}`, this.#cutWords(drawing.cuts[number - 1], mm), at, gone);
@@ -183,11 +191,12 @@ export class Touch {
 
   /** @param {Edge} edge @param {Point} mm */
   #edgeWords(edge, mm) {
-    return Object.entries(KINDS).map(([kind, word]) => ({
+    const kinds = Object.entries(KINDS).map(([kind, word]) => ({
       word,
       is: edge.kind === kind,
       go: () => this.wire.change({ do: "kind", kind, at: this.px(nearestOn(edge.d, mm)), near_px: this.#px(8) }),
     }));
+    return [...kinds, { word: "points", go: () => void this.points.start(nearestOn(edge.d, mm)) }];
   }
 
   /** @param {Tie} tie */
@@ -265,11 +274,11 @@ export class Touch {
     this.#doing(sign < 0 ? "rubbing out" : "painting in", [size, told]);
   }
 
-  /** Draw a box round a word, say. */
-  startBox() {
-    this.isBoxing = true;
+  /** Draw round a word, say. */
+  startMarking() {
+    this.marking.start();
     this.sheet.svg.classList.add("brushing");
-    this.#doing("draw a box round the letters", []);
+    this.#doing("draw round it, or straight across it", []);
   }
 
   /** @param {string} words @param {Node[]} inside */
@@ -283,14 +292,19 @@ export class Touch {
 
   /** Put the brush down. */
   stop() {
-    if (!this.brush && !this.isBoxing) return false;
+    if (this.points.stop()) return true;
+    if (!this.brush && !this.marking.isOn) return false;
     this.brush?.line?.remove();
     this.brush = null;
-    this.isBoxing = false;
+    this.marking.stop();
     this.sheet.marks.replaceChildren();
+    this.#putDown();
+    return true;
+  }
+
+  #putDown() {
     this.sheet.svg.classList.remove("brushing");
     the("doing", HTMLDivElement).hidden = true;
-    return true;
   }
 
   /** @param {PointerEvent} event @param {"down" | "move" | "up"} phase */
@@ -316,18 +330,8 @@ export class Touch {
   }
 
   /** @param {PointerEvent} event @param {"down" | "move" | "up"} phase */
-  #boxed(event, phase) {
-    const mm = this.sheet.window.toMm(this.sheet.at(event));
-    if (phase === "down") this.boxStart = mm;
-    const from = this.boxStart ?? mm;
-    const corners = /** @type {Point[]} */ ([from, [mm[0], from[1]], mm, [from[0], mm[1]]]);
-    this.sheet.marks.replaceChildren(draw("path", { class: "mark", d: `M${corners.map((p) => p.join(" ")).join("L")}Z` }));
-    if (phase !== "up") return;
-    const m = /** @type {Drawing} */ (this.sheet.drawing).upright_from_mm;
-    const box = boxRound(m, corners);
-    this.stop();
-    const kinds = Object.entries(KINDS).map(([kind, word]) => ({ word, go: () => this.wire.change({ do: "kind", kind, box }) }));
-    offer("all in it", kinds, { x: event.clientX, y: event.clientY });
+  #marked(event, phase) {
+    if (this.marking.drawn(event, phase)) this.#putDown();
   }
 
   // ---- ties and corners, dragged
