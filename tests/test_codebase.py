@@ -87,17 +87,24 @@ def test_no_files_import_each_other_in_a_circle() -> None:
         visit(name, ())
 
 
-LONG = {"make": "the whole road on one screen"}
-"""Functions over seventy-five lines, and why; sixty is what to aim at."""
+LONG = {
+    "pipeline.make": "the whole road on one screen",
+    "_heat.simulate": "all that happens in one step of time, in its order",
+    "_letterlike.of_row": "what is told of a row, one number a line",
+}
+"""Functions over sixty lines, and why."""
 
 
 def test_functions_are_short() -> None:
-    """Seventy-five lines, a docstring not counted."""
+    """Sixty lines, a docstring not counted; one that has become short is on the list no more."""
+    long = set()
     for file in PACKAGE.rglob("*.py"):
         for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
-            if isinstance(node, ast.FunctionDef) and node.name not in LONG:
+            if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
                 first = node.body[1] if ast.get_docstring(node) and node.body[1:] else node.body[0]
-                assert (node.end_lineno or 0) - first.lineno < 75, f"{file.name}: {node.name}"
+                if (node.end_lineno or 0) - first.lineno >= 60:
+                    long.add(f"{file.stem}.{node.name}")
+    assert long == set(LONG)
 
 
 def test_every_file_says_what_belongs_in_it() -> None:

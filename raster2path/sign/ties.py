@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import shapely
@@ -92,14 +92,7 @@ def hold(
         rings, node_of, shapes, levels=levels, rules=rules, slits=zone, by_hand=by_hand
     )
     missed = holding.lay_wanted()
-    rail = None
-    if art.border is Border.NONE:
-        longest_mm = max(_size(pieces)) * RAIL_SHARE
-        holding.span(longest_mm=max(longest_mm, BAR_RATIO * rules.tie_mm))
-        rail = rail_under(holding.groups.all_groups(), holding.pieces, tie_mm=rules.tie_mm)
-        if rail is not None:
-            holding.add_rail(rail, origins=frozenset({pieces[0].outer}))
-            art = with_rail(art, rail)
+    art, rail = _railed(art, holding, pieces, rules)
     holding.span()
     weak = holding.brace()
     necks = Necks(holding.rings, rules=rules, slits=zone, mirror=holding.mirror)
@@ -137,14 +130,34 @@ def hold(
             *not_found(missed),
             *_long_notes(ties, art, rules),
             *blunt_note(tips, rules.blunt_mm),
-            *thin_places(plain, web_mm=rules.web_mm),
-            *flimsy_notes(
-                plain,
-                web_mm=rules.web_mm,
-                thickness_mm=rules.thickness_mm,
-                stock=rules.material.stock,
-            ),
+            *_weak_places(plain, rules),
         ),
+    )
+
+
+def _railed(
+    art: Art, holding: Bracing, pieces: list[_Piece], rules: TieRules
+) -> tuple[Art, Path | None]:
+    """Without a border: near pieces spanned, and a rail under a row of them where they are far."""
+    if art.border is not Border.NONE:
+        return art, None
+    longest_mm = max(_size(pieces)) * RAIL_SHARE
+    holding.span(longest_mm=max(longest_mm, BAR_RATIO * rules.tie_mm))
+    rail = rail_under(holding.groups.all_groups(), holding.pieces, tie_mm=rules.tie_mm)
+    if rail is None:
+        return art, None
+    holding.add_rail(rail, origins=frozenset({pieces[0].outer}))
+    return with_rail(art, rail), rail
+
+
+def _weak_places(metal: shapely.Geometry, rules: TieRules) -> Iterator[Note]:
+    """Metal that is thin, or that would bend in the hand."""
+    yield from thin_places(metal, web_mm=rules.web_mm)
+    yield from flimsy_notes(
+        metal,
+        web_mm=rules.web_mm,
+        thickness_mm=rules.thickness_mm,
+        stock=rules.material.stock,
     )
 
 
