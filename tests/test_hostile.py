@@ -33,29 +33,19 @@ from tests.holds import root_of
 ROOT = Path(__file__).parent.parent
 
 
-@pytest.mark.parametrize("first", [0, 8000])
-def test_spoilt_files_are_told_or_opened(first: int) -> None:
-    """Eight thousand a run, in a process of their own: a crash or a hang is found, too."""
-    command = [sys.executable, "-m", "tests.fuzz", str(first), str(first + 8000)]
+@pytest.mark.parametrize(
+    ("module", "first", "last"),
+    [
+        ("tests.fuzz", 0, 8000),
+        ("tests.fuzz", 8000, 16_000),
+        ("tests.fuzz_pages", 0, 2100),
+        ("tests.fuzz_pages", 2100, 4200),
+    ],
+)
+def test_what_is_spoilt_is_told_or_answered(module: str, first: int, last: int) -> None:
+    """Thousands a run, in a process of their own: a crash or a hang is found, too."""
     done = subprocess.run(
-        command,
-        capture_output=True,
-        text=True,
-        errors="replace",
-        check=False,
-        timeout=900,
-        cwd=ROOT,
-    )
-    assert done.returncode == 0, done.stderr[-3000:]
-    assert "'whole road'" in done.stdout
-
-
-@pytest.mark.parametrize("first", [0, 2100])
-def test_spoilt_requests_are_told_or_answered(first: int) -> None:
-    """Two thousand a run, to the bench and to the light; the job stays one that can be cut."""
-    command = [sys.executable, "-m", "tests.fuzz_pages", str(first), str(first + 2100)]
-    done = subprocess.run(
-        command,
+        [sys.executable, "-m", module, str(first), str(last)],
         capture_output=True,
         text=True,
         errors="replace",

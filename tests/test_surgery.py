@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 
 from raster2path.geometry import Arc, Cubic, Line, Path, Segment, circle, cross, polygon
 from raster2path.sign._islands import metal_of
-from raster2path.sign._surgery import Ring, is_inside, meetings, meetings_with, weld
+from raster2path.sign._meetings import meetings_with
+from raster2path.sign._surgery import Ring, is_inside, meetings, weld
 
 coordinate = st.floats(-50, 50)
 point = st.builds(complex, coordinate, coordinate)
