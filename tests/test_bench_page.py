@@ -403,12 +403,12 @@ def test_inches_everywhere_when_chosen(chromium: Browser, desk: Bench) -> None:
         with one_step(new):
             new.get_by_role("button", name="inches").click()
         new.keyboard.press("Escape")
-        expect(new.get_by_label("width, in in")).to_have_value("24")
+        expect(new.get_by_label("width, in inches")).to_have_value("24")
         expect(new.locator("#rule")).to_contain_text("in")
         assert desk.toml()["settings"]["units"] == "in"
         assert desk.toml()["settings"]["width_mm"] == pytest.approx(609.6)
         with one_step(new):
-            new.get_by_label("width, in in").fill("20")  # a plain number is an inch now
+            new.get_by_label("width, in inches").fill("20")  # a plain number is an inch now
             new.keyboard.press("Enter")
         assert desk.toml()["settings"]["width_mm"] == pytest.approx(508.0)
 

@@ -182,6 +182,11 @@ class Desk:
         nodes = [node * turn + shift for node in nodes_of(nearest)]
         return [[node.real, node.imag] for node in nodes]
 
+    def told(self, sentence: str) -> str:
+        """A sentence with its lengths in the units of the job on the desk."""
+        held = self._open
+        return sentence if held is None else held.history.job.print.units.told(sentence)
+
     def noun(self, key: str) -> object:
         """What the page may fetch under a key that a drawing told, or None."""
         return None if self._open is None else self._open.nouns.get(key)
@@ -334,7 +339,7 @@ class Desk:
         try:
             held.where.save(held.history.job, guessed)
         except Raster2PathError as error:
-            held.trouble = str(error)
+            held.trouble = self.told(str(error))
 
     def _wish(self) -> None:
         held = self._held()
@@ -372,7 +377,7 @@ class Desk:
             held.heat = {"number": news.number, "starts_k": [round(k) for k in news.starts_k]}
             self._tell("heat", held.heat)
         elif isinstance(news, Raster2PathError):
-            held.trouble, held.stage = str(news), None
+            held.trouble, held.stage = self.told(str(news)), None
             if held.result is None:
                 held.drawing = None
             self._tell("state", self.state())

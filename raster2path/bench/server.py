@@ -62,20 +62,20 @@ def bench_app(desk: Desk, door: Door) -> Guard:
         Route("/page/{name}", rooms.page_files.answer),
         Route("/news", rooms.news),
         Route("/state", rooms.state),
-        Route("/picture", _told(rooms.take_picture), methods=["POST"]),
-        Route("/open", _told(rooms.open_recent), methods=["POST"]),
-        Route("/close", _told(rooms.close), methods=["POST"]),
-        Route("/change", _told(rooms.change), methods=["POST"]),
-        Route("/try", _told(rooms.try_tie), methods=["POST"]),
-        Route("/edges", _told(rooms.try_edges), methods=["POST"]),
-        Route("/points", _told(rooms.points), methods=["POST"]),
-        Route("/undo", _told(rooms.undo), methods=["POST"]),
-        Route("/redo", _told(rooms.redo), methods=["POST"]),
-        Route("/save", _told(rooms.save), methods=["POST"]),
-        Route("/light", _told(rooms.light), methods=["POST"]),
-        Route("/took", _told(rooms.took), methods=["POST"]),
-        Route("/seen/{name}", _told(rooms.seen)),
-        Route("/files/{name}", _told(rooms.file)),
+        Route("/picture", _told(rooms.take_picture, desk), methods=["POST"]),
+        Route("/open", _told(rooms.open_recent, desk), methods=["POST"]),
+        Route("/close", _told(rooms.close, desk), methods=["POST"]),
+        Route("/change", _told(rooms.change, desk), methods=["POST"]),
+        Route("/try", _told(rooms.try_tie, desk), methods=["POST"]),
+        Route("/edges", _told(rooms.try_edges, desk), methods=["POST"]),
+        Route("/points", _told(rooms.points, desk), methods=["POST"]),
+        Route("/undo", _told(rooms.undo, desk), methods=["POST"]),
+        Route("/redo", _told(rooms.redo, desk), methods=["POST"]),
+        Route("/save", _told(rooms.save, desk), methods=["POST"]),
+        Route("/light", _told(rooms.light, desk), methods=["POST"]),
+        Route("/took", _told(rooms.took, desk), methods=["POST"]),
+        Route("/seen/{name}", _told(rooms.seen, desk)),
+        Route("/files/{name}", _told(rooms.file, desk)),
     ]
     return Guard(
         Starlette(routes=routes, lifespan=life, exception_handlers=GONE),
@@ -84,14 +84,14 @@ def bench_app(desk: Desk, door: Door) -> Guard:
     )
 
 
-def _told(room: Answering) -> Answering:
+def _told(room: Answering, desk: Desk) -> Answering:
     """What a maker can mend is one plain sentence, with status 409."""
 
     async def answer(request: Request) -> Response:
         try:
             return await room(request)
         except Raster2PathError as error:
-            return PlainTextResponse(str(error), status_code=409)
+            return PlainTextResponse(desk.told(str(error)), status_code=409)
 
     return answer
 

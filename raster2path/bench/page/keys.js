@@ -6,14 +6,14 @@
 /** @import {Wire} from "./wire.js" */
 
 import { make, the } from "./make.js";
-import { units } from "./units.js";
+import { length, units } from "./units.js";
 import { hush } from "./words.js";
 
-const HELP = /** @type {[string, string][]} */ ([
+const help = () => /** @type {[string, string][]} */ ([
   ["1, 2, 3", "go to Drawing, Sign, Steel"],
   ["Tab", "on to the next note, sentence or thing on the drawing"],
   ["Enter", "what can be done with it, as a row of words"],
-  ["arrows", "move a tie, a corner or a point by 0.5 mm, with shift by 5 mm; else move the drawing"],
+  ["arrows", `move a tie, a corner or a point by ${length(units.nudge_mm, 1)}, with shift by ${length(10 * units.nudge_mm)}; else move the drawing`],
   ["+ − 0", "nearer, farther, all of it"],
   ["N", "go to the next fault or note"],
   ["F", "the finished sign"],
@@ -72,7 +72,7 @@ function arrows(bench, event) {
   const way = /** @type {Record<string, Point>} */ ({ ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] })[event.key];
   const target = event.target;
   if (!way || target instanceof HTMLInputElement || target instanceof HTMLButtonElement) return false;
-  const step = event.shiftKey ? 5 : 0.5;
+  const step = units.nudge_mm * (event.shiftKey ? 10 : 1);
   const by = /** @type {Point} */ ([way[0] * step, way[1] * step]);
   const what = target instanceof SVGElement ? target.dataset.what : undefined;
   const number = target instanceof SVGElement ? Number(target.dataset.number) : 0;
@@ -117,7 +117,7 @@ export function showHelp(bench) {
       make("button", { type: "button", class: "outlined", click: () => bench.wire.post("/close").then(() => dialog.close()) }, "another picture"),
       make("button", { type: "button", class: "outlined", click: () => { setLight(light); showHelp(bench); } }, `${light} page`),
       make("button", { type: "button", class: "outlined", click: () => bench.wire.change({ do: "set", key: "units", value: units.inch ? "mm" : "in" }).then(() => showHelp(bench)) }, units.inch ? "millimetres" : "inches")),
-    make("table", {}, make("tbody", {}, ...HELP.map(([key, words]) => make("tr", {}, make("th", { scope: "row" }, key), make("td", {}, words))))),
+    make("table", {}, make("tbody", {}, ...help().map(([key, words]) => make("tr", {}, make("th", { scope: "row" }, key), make("td", {}, words))))),
     make("div", { class: "row" }, make("button", { type: "button", class: "strong", click: () => dialog.close() }, "back to the bench")),
   );
   if (!dialog.open) dialog.showModal();

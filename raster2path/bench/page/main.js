@@ -27,7 +27,7 @@ const sheet = new Sheet();
 const touch = new Touch(sheet, wire);
 const steel = new Steel(sheet, touch, wire);
 const tries = new Tries(sheet, wire);
-const notes = new Notes(sheet, wire, go);
+const notes = new Notes(sheet, wire, go, touch);
 let place = sessionStorage.getItem("place") ?? "drawing";
 
 /** @param {string} to */

@@ -2,20 +2,32 @@
 
 /** @import {Drawing, Note} from "./types.js" */
 /** @import {Sheet} from "./sheet.js" */
+/** @import {Touch} from "./touch.js" */
 /** @import {Wire} from "./wire.js" */
 
 import { make, the } from "./make.js";
 import { KINDS } from "./sheet.js";
 import { length } from "./units.js";
 
+/** So many notes stand there at once; where nothing is wrong, one is enough to begin with. */
 const MOST = 14;
+const FIRST = 1;
 
 /** A remedy that is a line of job.toml: what the box round a place should be instead. */
-const BOX = /^if not, (lettering|organic|geometric)_boxes_px = \[\[([\d., -]+)\]\]/;
+const BOX = /(lettering|organic|geometric)_boxes_px = \[\[([\d., -]+)\]\]/;
+
+/** A remedy that is an option of the command: the words to press, and the setting. */
+const OPTIONS = /** @type {[string, string, string, string][]} */ ([
+  ["--ink light", "light is drawn", "ink", "light"], ["--ink dark", "dark is drawn", "ink", "dark"],
+  ["--paper-lines keep", "they are drawn", "paper_lines", "keep"], ["--border rect", "add a border", "border", "rect"],
+  ["--border", "add a border", "border", "rect"], ["--narrow one-pass", "cut them in one pass", "narrow", "one-pass"],
+  ["--read solid", "read it as solid", "read", "solid"], ["--blunt 0", "leave tips as drawn", "blunt_mm", "0"],
+]);
 
 export class Notes {
-  /** @param {Sheet} sheet @param {Wire} wire @param {(place: string) => void} go */
-  constructor(sheet, wire, go) {
+  /** @param {Sheet} sheet @param {Wire} wire @param {(place: string) => void} go @param {Touch} touch */
+  constructor(sheet, wire, go, touch) {
+    this.touch = touch;
     this.sheet = sheet;
     this.wire = wire;
     this.go = go;
@@ -35,11 +47,13 @@ export class Notes {
     const faults = notes.filter((note) => note.is_fault);
     const words = n === 1 ? "1 note" : `${n} notes`;
     const heading = make("h2", { id: "count" }, n ? words : drawing?.number ? "No notes" : (this.wire.state.open?.name ?? ""));
-    const items = (this.isAll ? groups : groups.slice(0, MOST)).map((group) => this.#item(group));
+    const most = faults.length ? Math.max(FIRST, Math.min(MOST, groups.filter(([note]) => note.is_fault).length)) : FIRST;
+    const items = (this.isAll ? groups : groups.slice(0, most)).map((group) => this.#item(group));
     if (trouble) items.unshift(this.#trouble(trouble));
     const list = make("ul", {}, ...items);
-    const more = groups.length - MOST;
-    const rest = more > 0 && !this.isAll ? [make("button", { type: "button", class: "quiet", click: () => this.#all(drawing) }, `${more} smaller ones`)] : [];
+    const more = groups.length - most;
+    const toggle = this.isAll ? "only the first" : more === 1 ? "one more" : `${more} more`;
+    const rest = more > 0 ? [make("button", { type: "button", class: "quiet", "data-key": "more", click: () => this.#all(drawing) }, toggle)] : [];
     const isFree = drawing?.is_ready && !trouble;
     const free = isFree ? [make("p", { class: "free" }, "It can be cut: nothing floats.")] : [];
     const next = faults.length > 1 ? [make("button", { type: "button", class: "quiet", click: () => this.next() }, "go to the next fault")] : [];
@@ -53,7 +67,7 @@ export class Notes {
 
   /** @param {Drawing | null} drawing */
   #all(drawing) {
-    this.isAll = true;
+    this.isAll = !this.isAll;
     this.take(drawing);
   }
 
@@ -106,7 +120,8 @@ export class Notes {
     const button = make("button", { type: "button", class: "quiet", click: show }, group.length > 1 ? `show me all ${group.length}` : "show me");
     const where = note.at_mm ? [button] : [];
     const remedy = this.#remedy(note);
-    const advice = note.remedy && !remedy.length ? [make("small", {}, note.remedy)] : [];
+    const isForTerminal = /--[a-z]|job\.toml/.test(note.remedy ?? "");
+    const advice = note.remedy && !remedy.length && !isForTerminal ? [make("small", {}, note.remedy)] : [];
     const leave = note.is_fault
       ? []
       : [make("button", { type: "button", class: "quiet", "aria-label": `leave it: ${note.sentence}`, click: () => this.#leave(group) }, "leave it")];
@@ -132,6 +147,17 @@ export class Notes {
     if (other) {
       const box = other[2].split(",").map(Number);
       return button(`it is ${KINDS[other[1]]}`, () => this.wire.change({ do: "kind", kind: other[1], box }));
+    }
+    const said = OPTIONS.find(([option]) => note.remedy?.includes(option));
+    if (said) {
+      const [, words, key, value] = said;
+      return settings[key] === value ? [] : button(words, () => this.wire.change({ do: "set", key, value }));
+    }
+    if (note.remedy?.includes("--paper-corners")) {
+      return button("move its corners", () => {
+        this.go("drawing");
+        this.touch.corners.start();
+      });
     }
     if (note.kind === "does not fit") {
       const width = this.#fitting();

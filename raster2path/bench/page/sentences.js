@@ -11,7 +11,7 @@ import { bare, typed, units } from "./units.js";
  * @param {string} [none] what stands there where there is none
  */
 export function lengthIn(wire, key, mm, label, none = "") {
-  const input = make("input", { type: "text", inputmode: "decimal", "aria-label": `${label}, in ${units.word}`, "data-key": key, autocomplete: "off", placeholder: none });
+  const input = make("input", { type: "text", inputmode: "decimal", "aria-label": `${label}, in ${units.name}`, "data-key": key, autocomplete: "off", placeholder: none });
   input.value = mm === null ? "" : bare(mm, 1);
   holdable(input);
   input.addEventListener("change", () => {

@@ -210,7 +210,7 @@ export class Sheet {
   }
 
   #numbersSized() {
-    const size = Math.min(12, Math.max(15 / this.window.scale, 2));
+    const size = Math.max(15 / this.window.scale, 2);
     this.layers.numbers.setAttribute("font-size", String(size));
   }
 
@@ -329,7 +329,7 @@ export class Sheet {
     const ticks = Array.from({ length: n + 1 }, (_, k) => `M${8 + k * px} ${k % n ? 14 : 9}V20`).join("");
     const words = `${Number((n * step).toFixed(3))} ${units.word}`;
     rule.replaceChildren(
-      draw("rect", { x: 0, y: 0, width: n * px + 26 + 10 * words.length, height: 32, rx: 10 }),
+      draw("rect", { x: 0, y: 0, width: n * px + 32 + 10.5 * words.length, height: 32, rx: 10 }),
       draw("path", { d: `${ticks}M8 20H${8 + n * px}` }),
       draw("text", { x: n * px + 16, y: 21 }, words),
     );

@@ -5,7 +5,7 @@
 
 import { make, the } from "./make.js";
 import { choiceIn, holdable, lengthIn, sentence } from "./sentences.js";
-import { bare, length, typedMm, units } from "./units.js";
+import { bare, length, mass, typedMm, units } from "./units.js";
 
 const BORDERS = /** @type {[string, string][]} */ ([
   ["none", "no border"], ["rect", "a straight border"], ["round", "a round-cornered border"], ["oval", "an oval border"], ["drawn", "the drawn border"], ["sheet", "the sheet's own edges"],
@@ -32,7 +32,7 @@ export function signPlace(wire, job, drawing) {
     sentence("Ties are ", lengthIn(wire, "tie_width_mm", Number(settings.tie_width_mm), "width of a tie"), ` ${units.word} wide; they are laid `,
       choiceIn("how ties are laid", "ties", settings.ties ?? "auto", [["auto", "by themselves"], ["none", "by nobody"]], set("ties")), "."),
     make("p", { class: "soft" }, "Drag a tie along its gap, or touch it. Touch an opening to tie there."),
-    make("p", {}, `It weighs ${drawing.sums.sign_kg.toFixed(2)} kg.`),
+    make("p", {}, `It weighs ${mass(drawing.sums.sign_kg)}.`),
     make("div", { class: "row" }, make("button", { type: "button", class: "outlined", click: () => showFinished() }, "the finished sign")),
   ];
 }
@@ -42,7 +42,7 @@ function sheet(wire, drawing) {
   const [w, h] = drawing.sheet_mm ?? [null, null];
   const sides = [w, h].map((side, k) => {
     const label = k ? "height of the sheet" : "width of the sheet";
-    const input = make("input", { type: "text", inputmode: "decimal", "aria-label": `${label}, in ${units.word}`, "data-key": `sheet-${k}`, placeholder: "any" });
+    const input = make("input", { type: "text", inputmode: "decimal", "aria-label": `${label}, in ${units.name}`, "data-key": `sheet-${k}`, placeholder: "any" });
     input.value = side === null ? "" : bare(side, 1);
     return holdable(input);
   });

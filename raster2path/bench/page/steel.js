@@ -9,7 +9,7 @@ import { KINDS, heat } from "./sheet.js";
 import { draw, dress, make, say } from "./make.js";
 import { choiceIn, holdable, lengthIn, sentence } from "./sentences.js";
 import { apart, inverse, mapped } from "./space.js";
-import { length, units } from "./units.js";
+import { length, units, warmth, way } from "./units.js";
 
 const FILES = /** @type {[string, string, boolean][]} */ ([
   ["guides.pdf", "full size, one page", true],
@@ -45,7 +45,7 @@ export class Steel {
     const done = this.done(job, drawing);
     const nDone = done.filter(Boolean).length;
     const { sums } = drawing;
-    const minutes = `${sums.metres.toFixed(1)} m with the torch, ${sums.starts} starts, about ${Math.max(1, Math.round(sums.arc_min))} minutes of arc in ${sums.elapsed_min} minutes at the table. Filter shade ${sums.shade} at least.`;
+    const minutes = `${way(sums.metres)} with the torch, ${sums.starts} starts, about ${Math.max(1, Math.round(sums.arc_min))} minutes of arc in ${sums.elapsed_min} minutes at the table. Filter shade ${sums.shade} at least.`;
     const how = job.corrections.order_px.length ? "by hand" : settings.order ?? "planned";
     const byHand = nDone ? "as numbered on the steel" : "as you put them";
     const choices = /** @type {[string, string][]} */ ([["planned", "to keep it flat"], ["near", "nearest next"], ["sweep", "left to right"], ["small-first", "smallest first"]]);
@@ -114,7 +114,8 @@ export class Steel {
 
   /** @param {Drawing} drawing */
   #files(drawing) {
-    const links = FILES.map(([name, words, isPaper]) => {
+    const isTheirs = (/** @type {string} */ name) => name !== (units.inch ? "pages-a4.pdf" : "pages-letter.pdf");
+    const links = FILES.filter(([name]) => isTheirs(name)).map(([name, words, isPaper]) => {
       const anyway = isPaper && !drawing.is_ready ? "?anyway=1" : "";
       return make("a", { class: "button", href: `/files/${name}${anyway}`, download: "" }, anyway ? `${words}, not ready to cut` : words);
     });
@@ -279,7 +280,7 @@ export class Steel {
       });
       const walk = document.getElementById("walk");
       const { heat: known } = this.wire;
-      const warm = known?.number === drawing.number ? `, starting on metal ${known.starts_k[k] ?? 0} °C above the room` : "";
+      const warm = known?.number === drawing.number ? `, starting on metal ${warmth(known.starts_k[k] ?? 0)} above the room` : "";
       if (walk) walk.textContent = `cut ${k + 1} of ${paths.length}${warm}`;
       k += 1;
       return undefined;

@@ -263,7 +263,7 @@ export class Touch {
     const had = Number(sessionStorage.getItem("brush_mm")) || 6;
     this.brush = { sign, width_mm: had, points: [], line: null };
     this.sheet.svg.classList.add("brushing");
-    const size = make("input", { type: "range", min: 1, max: 40, step: 1, value: had, "aria-label": "width of the brush in mm" });
+    const size = make("input", { type: "range", min: 1, max: 40, step: 1, value: had, "aria-label": `width of the brush, ${length(had)}` });
     size.value = String(had);
     const told = make("span", {}, length(had));
     size.addEventListener("input", () => {

@@ -6,6 +6,14 @@ export const units = {
   get word() {
     return this.inch ? "in" : "mm";
   },
+  /** for whoever hears it */
+  get name() {
+    return this.inch ? "inches" : "mm";
+  },
+  /** how far an arrow key moves a thing, in mm; with shift ten times as far */
+  get nudge_mm() {
+    return this.inch ? 0.508 : 0.5;
+  },
 };
 
 /**
@@ -24,6 +32,21 @@ export function length(mm, digits = 0) {
 export function bare(mm, digits = 0) {
   if (!units.inch) return trimmed(mm.toFixed(digits));
   return trimmed((mm / 25.4).toFixed(digits + 2));
+}
+
+/** A long way to read, in metres or feet. @param {number} metres */
+export function way(metres) {
+  return units.inch ? `${(metres / 0.3048).toFixed(0)} ft` : `${metres.toFixed(1)} m`;
+}
+
+/** @param {number} kg */
+export function mass(kg) {
+  return units.inch ? `${(kg / 0.45359237).toFixed(1)} lb` : `${kg.toFixed(2)} kg`;
+}
+
+/** A difference of temperatures. @param {number} kelvin */
+export function warmth(kelvin) {
+  return units.inch ? `${Math.round(1.8 * kelvin)} °F` : `${Math.round(kelvin)} °C`;
 }
 
 /** @param {string} text */
