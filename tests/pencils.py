@@ -62,11 +62,22 @@ class Sketch:
         return Picture("reeds", "0", self.rgb, self.rgb.shape[1::-1], np.eye(3))
 
 
-def sketch(pencil: Pencil, paper: Paper, light: Light, seed: int = 0) -> Sketch:
-    """Curves, ovals and boxes, some of them faint."""
+def sketch(
+    pencil: Pencil,
+    paper: Paper,
+    light: Light,
+    seed: int = 0,
+    *,
+    extra: Mask | None = None,
+    press_at_most: float = 1.0,
+) -> Sketch:
+    """Curves, ovals and boxes, some of them faint; and more ink where `extra` is set."""
     rng = np.random.default_rng(seed)
     dark, grain, pen_px = pencil.value
     cover, press = _drawn(rng, pen_px)
+    if extra is not None:
+        cover, press = np.maximum(cover, extra), np.maximum(press, extra)
+    press = np.minimum(press, press_at_most)
     if light is Light.SLANT:
         cover, press = (_slanted(layer) for layer in (cover, press))
     tooth = cv2.GaussianBlur(rng.random(cover.shape).astype(np.float32), (0, 0), 0.8)
@@ -136,6 +147,17 @@ def _sheet(paper: Paper, light: Light) -> Floats:
     if light is Light.SLANT:
         lines = _slanted(lines)
     return np.asarray(sheet * (1 - lines[..., None] * np.array((0.34, 0.24, 0.12))), np.float32)
+
+
+def along_rule(number: int, columns: tuple[int, int], pen_px: int) -> Mask:
+    """A line drawn along one of the rules of ruled paper, from one column to another."""
+    x = np.arange(*columns)
+    gap = Paper.RULED.value[1]
+    y = gap * (number + 0.5) - 0.012 * x - 4 * np.sin(x / SIZE[0] * 2.2)
+    drawn = np.zeros(SIZE[::-1], np.uint8)
+    points = np.round(np.column_stack([x, y]) * 16).astype(np.int32)
+    cv2.polylines(drawn, [points], isClosed=False, color=1, thickness=pen_px, shift=4)
+    return drawn > 0
 
 
 def _lamp(light: Light) -> Floats:

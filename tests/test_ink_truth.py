@@ -23,6 +23,7 @@ from tests.pencils import (
     Paper,
     Pencil,
     Sketch,
+    along_rule,
     f_score,
     precision_and_recall,
     sketch,
@@ -133,3 +134,16 @@ def test_soft_gaps_in_shading_do_not_eat_the_shading() -> None:
     rgb = np.repeat(coded[..., None], 3, axis=2)
     ink = find_ink(Picture("shade", "0", rgb, rgb.shape[1::-1], np.eye(3)))
     assert ink.mask[(disc > 0) & (gaps < 0.2)].mean() > 0.995
+
+
+@pytest.mark.parametrize("number", [3, 6])
+def test_a_line_drawn_along_a_printed_one_stays_whole(number: int) -> None:
+    """A thin pencil line on top of one rule: all of it is ink, and no other rule comes back."""
+    line = along_rule(number, (60, 600), 3)
+    drawn = sketch(Pencil.GRAPHITE, Paper.RULED, Light.EVEN, seed=5, extra=line)
+    found = find_ink(drawn.picture).mask
+    right, seen = precision_and_recall(found, drawn.truth)
+    assert right > 0.97
+    assert seen > 0.95
+    near = cv2.dilate(found.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
+    assert near[line][20:-20].mean() > 0.98

@@ -105,17 +105,17 @@ def rule_light(dark: Floats) -> Rules | None:
         Their light, in an image like `dark`; None where there is no family of rules.
     """
     light = np.ones_like(dark)
-    found: list[_Rule] = []
-    for way, target in ((dark, light), (dark.T, light.T)):
+    families: list[list[_Rule]] = []
+    for way in (dark, dark.T):
         level = np.ascontiguousarray(way)
         x = np.arange(level.shape[1], dtype=np.float64)
         family = [_measured(track, level, x) for track in _family(level)]
-        if not _are_alike(family):
-            continue
-        found += family
-        _draw(family, target)
+        families.append(family if _are_alike(family) else [])
+    found = [rule for family in families for rule in family]
     if not found:
         return None
+    for family, target in zip(families, (light, light.T), strict=True):
+        _draw(family, target, is_squared=all(families))
     strength = max(float(np.median(rule.strength)) for rule in found)
     return Rules(light, len(found), strength, bool(np.median([r.span for r in found]) > 0.9))
 
@@ -299,6 +299,10 @@ _SPAN = 61  # pixels along it that are measured together
 _EVERY = 8  # columns from one measurement to the next
 _DARKEST = 0.6  # no printed rule takes more of the light
 _UNLIKE = 1.8  # in strength, from other rules
+_BESIDE = 4  # rules above and below, with which one is compared
+_DRAWN = 0.25  # stronger than those, by this share at least, and a line was drawn along it
+_DRAWN_ON = 0.08  # and goes on where it is so much stronger
+_DRAWN_SPAN = 0.12  # of the width, over which that is looked at
 _STRONGER = 1.3  # than rules round about, and it is a drawn line that lies along the rule
 
 
@@ -326,21 +330,62 @@ def _are_alike(rules: list[_Rule]) -> bool:
     return int(is_near.sum(axis=1).max(initial=0)) >= LEAST_RULES
 
 
-def _draw(rules: list[_Rule], light: Floats) -> None:
+def _draw(rules: list[_Rule], light: Floats, *, is_squared: bool) -> None:
     """Multiply into the light what each rule lets through."""
+    if not rules:
+        return
     x = np.arange(light.shape[1])
-    # No stronger than the others are there: what lies along a rule for long is a drawn line.
-    usual = np.median([rule.strength for rule in rules], axis=0)
+    # No stronger than the others are there: what lies along a rule for a while is a drawn line.
+    rules = sorted(rules, key=lambda rule: float(rule.y.mean()))
+    strengths = np.array([rule.strength for rule in rules])
+    usual = np.median(strengths, axis=0)
     most = _STRONGER * np.maximum(usual, 0.6 * float(np.median(usual)))
+    taken = np.where(
+        _drawn_over(strengths, is_squared=is_squared), 0.0, np.minimum(strengths, most)
+    )
     reach = np.arange(-_HALF, _HALF + 1)[:, None]
     columns = np.broadcast_to(x, (len(reach), len(x)))
-    for rule in rules:
+    for rule, strength in zip(rules, taken, strict=True):
         row = np.floor(rule.y).astype(np.int64) + reach
         at = np.clip(row - rule.y + _HALF, 0, 2 * _HALF)
-        value = np.interp(at, np.arange(2 * _HALF + 1), rule.shape)
-        value *= np.minimum(rule.strength, most)
+        value = np.interp(at, np.arange(2 * _HALF + 1), rule.shape) * strength
         inside = (row >= 0) & (row < light.shape[0])
         light[row[inside], columns[inside]] *= 1 - np.clip(value[inside], 0, _DARKEST)
+
+
+def _drawn_over(strengths: Doubles, *, is_squared: bool) -> npt.NDArray[np.bool_]:
+    """Where, by rule and column, a line was drawn along a rule: that is all one line now.
+
+    For long it is clearly stronger than the other rules are there; from there it goes on as long
+    as it is a little stronger.
+    """
+    usual = _beside(strengths)
+    over = _median_along(strengths / usual, int(_DRAWN_SPAN * strengths.shape[1]))
+    # Where printing itself scatters as much, or blur comes and goes, nothing can be told.
+    scatter = 1.4826 * float(np.median(np.abs(over - 1)[over > 0.5]))
+    # Squared paper has margins, and every so many lines a heavier one.
+    n = 6 if is_squared else 3
+    least, on = 1 + max(_DRAWN, n * scatter), 1 + max(_DRAWN_ON, n / 3 * scatter)
+    found = np.zeros(strengths.shape, np.bool_)
+    for k, row in enumerate(over):
+        n, runs = cv2.connectedComponents((row[None] > on).astype(np.uint8))
+        is_drawn = np.zeros(n, np.bool_)
+        is_drawn[np.asarray(runs)[0][row > least]] = True
+        is_drawn[0] = False
+        found[k] = is_drawn[np.asarray(runs)[0]]
+    return found
+
+
+def _beside(strengths: Doubles) -> Doubles:
+    """What rules nearby have at the same column, in the middle; rows are in order down the page."""
+    whole = max(float(np.median(strengths)), 1e-6)
+    n = len(strengths)
+    near = np.empty_like(strengths)
+    for k in range(n):
+        low = min(max(k - _BESIDE, 0), max(n - 2 * _BESIDE - 1, 0))
+        part = strengths[low : low + 2 * _BESIDE + 1]
+        near[k] = np.median(np.where(part > 0.5 * whole, part, whole), axis=0)
+    return near
 
 
 def _measured(track: _Track, dark: Floats, x: Doubles) -> _Rule:
