@@ -92,6 +92,13 @@ class Swirl(Enum):
     LEFT = "left"
 
 
+class Hand(Enum):
+    """The hand that holds the torch."""
+
+    RIGHT = "right"
+    LEFT = "left"
+
+
 class Side(Enum):
     """A side of the table."""
 
@@ -289,7 +296,7 @@ class TieRules:
 
     Attributes:
         width_mm: as drawn; a hand wanders 1.6 mm a side, so 6 leaves about 3.
-        thickness_mm: of the sheet, for the least width of a tie (REFERENCE: tab rule) and web.
+        thickness_mm: of the sheet, for the least width of a tie, and web.
         least_web_mm: None: the larger of three thicknesses and 5 mm.
         kerf_mm: width that the arc removes (a slit takes this from the metal).
         fillet_mm: radius where a tie meets an edge; 0: a sharp corner.
@@ -373,10 +380,12 @@ class OrderRules:
         table_mm: width and height of the table, the blank in its middle; None: the blank's own.
         walls: sides of the table where nobody can stand.
         thickness_mm: of the sheet.
-        speed_mm_min: of the hand. Common practice, no source (REFERENCE 3).
+        speed_mm_min: of the hand. Common practice, no source.
         heat_j_mm: heat that each mm of cut leaves in the sheet; None: 13.3 J for each mm of
             thickness, which nobody has measured for a hand torch.
         material: of the sheet.
+        hand: that holds the torch.
+        duty_percent: of ten minutes, what the machine may run: pauses are planned in its rest.
     """
 
     how: OrderHow = OrderHow.PLANNED
@@ -387,6 +396,8 @@ class OrderRules:
     speed_mm_min: float = 1500.0
     heat_j_mm: float | None = None
     material: Material = Material.MILD
+    hand: Hand = Hand.RIGHT
+    duty_percent: float = 35.0
 
     def __post_init__(self) -> None:
         check_range("--reach", self.reach_mm, 100, 3000)
@@ -432,7 +443,7 @@ class TallyRules:
         amps: current of the torch; tells the shade of the helmet's filter.
         thickness_mm: of the sheet.
         material: of the sheet.
-        speed_mm_min: of the hand. Common practice, no source (REFERENCE 3).
+        speed_mm_min: of the hand. Common practice, no source.
         duty_percent: of ten minutes, what the machine may run at this current; its plate says it.
         air_l_min: free air that the torch takes, as its manual says; None: by its current.
     """

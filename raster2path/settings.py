@@ -14,6 +14,7 @@ from typing import TypeVar
 from raster2path.errors import UsageError
 from raster2path.job import (
     Ground,
+    Hand,
     Job,
     LetterCorners,
     LetteringMode,
@@ -577,6 +578,16 @@ SETTINGS = (
         help="how far the torch goes from where one stands (default 600)",
     ),
     Setting(
+        key="hand",
+        option="hand",
+        place=("order", "hand"),
+        read=choice(Hand),
+        group=TORCH,
+        metavar="SIDE",
+        help="the hand that holds the torch, right (default) or left: which way slits are pulled, "
+        "where the arm lies",
+    ),
+    Setting(
         key="table_mm",
         option="table",
         place=("order", "table_mm"),
@@ -795,6 +806,8 @@ def with_said(job: Job, said: Said) -> Job:
     if "material" in values:
         for room in ("order", "tally", "aids"):
             by_room.setdefault(room, {})["material"] = values["material"]
+    if "duty_percent" in values:
+        by_room.setdefault("order", {})["duty_percent"] = values["duty_percent"]
     if "speed_mm_min" in values:
         by_room.setdefault("tally", {})["speed_mm_min"] = values["speed_mm_min"]
     rules: dict[str, object] = {

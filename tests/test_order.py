@@ -15,6 +15,7 @@ from raster2path.errors import UsageError
 from raster2path.geometry import Kind, circle, polygon
 from raster2path.job import Corrections, OrderHow, OrderRules, Side
 from raster2path.model import Art, Border, Cut, CutType, Placement, Sign, TorchPlan
+from raster2path.torch import _surrogate
 from raster2path.torch._heat import grid_over
 from raster2path.torch._schedule import forecast, forecasts, work_of
 from raster2path.torch._simple import by_rank, nearest
@@ -146,15 +147,15 @@ def test_planned_never_breaks_what_must_come_first(seed: int, n: int) -> None:
 
 
 @pytest.mark.parametrize(
-    ("layout", "most"),
-    [(heron_in_reeds, 0.85), (ferry_windows, 0.93), (net_of_fish, 0.85)],
+    ("layout", "hot"),
+    [(heron_in_reeds, 0.5), (ferry_windows, 0.85), (net_of_fish, 0.5)],
 )
 def test_planned_bows_less_than_nearest_and_than_left_to_right(
-    layout: Callable[[], TorchPlan], most: float
+    layout: Callable[[], TorchPlan], hot: float
 ) -> None:
     """At least 15 % less than nearest, 28 % less than left to right, no higher peak.
 
-    The ferry is the case where little is to be had: its nearest order is good by itself.
+    The ferry's hottest start is but 14 K even with the nearest pierce next: little is to be had.
     """
     plan = layout()
     order = order_cuts(plan, rules=PLANNED)
@@ -162,11 +163,24 @@ def test_planned_bows_less_than_nearest_and_than_left_to_right(
     assert holds(plan, order.sequence)
     told = compare(order, rules=PLANNED)
     new, near, sweep = told["taken"], told["nearest"], told["sweep"]
-    assert new.bow_rms < most * near.bow_rms
+    assert new.bow_rms < 0.85 * near.bow_rms
     assert new.bow_rms < 0.72 * sweep.bow_rms
-    assert new.bow_peak <= 1.01 * near.bow_peak
+    assert new.bow_peak <= near.bow_peak
     assert new.walk_m < near.walk_m + 1
-    assert new.hottest_start_k < max(0.5 * near.hottest_start_k, 20)
+    assert new.hottest_start_k < hot * near.hottest_start_k
+
+
+def test_pauses_are_planned_only_while_the_machine_rests() -> None:
+    """The ferry's aim is reached with pauses; a machine that never rests has no time for any."""
+    plan = ferry_windows()
+    order = order_cuts(plan, rules=PLANNED)
+    assert 60 <= sum(order.waits_s) <= 300
+    assert order.waits_s[0] == 0
+    told = foresee(order, rules=PLANNED)
+    arc_s = float(work_of(plan, PLANNED).takes_s.sum())
+    assert told.ends_s[-1] <= arc_s / 0.35
+    tireless = OrderRules(duty_percent=100)
+    assert not any(order_cuts(plan, rules=tireless).waits_s)
 
 
 def test_what_is_foreseen_is_about_the_order() -> None:
@@ -224,7 +238,11 @@ def test_a_pause_cools_the_next_start() -> None:
     assert rested.starts_k[:k] == told.starts_k[:k]
 
 
-def test_the_quick_stand_in_ranks_orders_as_the_simulation_does() -> None:
+def test_the_quick_stand_in_ranks_orders_as_the_simulation_does(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Warmth by its 4-norm, in which one start that it knows badly does not drown the others."""
+    monkeypatch.setattr(_surrogate, "NORM", 4)
     plan = net_of_fish()
     work = work_of(plan, PLANNED)
     rng = np.random.default_rng(5)

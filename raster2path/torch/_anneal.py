@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from raster2path.job import Hand
 from raster2path.torch._heat import Bools, Floats, Ints
 from raster2path.torch._schedule import Work
 from raster2path.torch._simple import after_of
@@ -30,6 +31,9 @@ HOT, AGAIN, COLD = 0.01, 0.006, 0.0005
 """Temperature of the annealing, first (of a second go) and last, in parts of the nearest's cost."""
 
 BOW, PREHEAT, CARRY, WALK, PEAK = 0.6, 0.4, 0.05, 0.1, 8.0
+COOLER = 0.3, 0.8
+"""Weights of bowing and of warm starts where pauses take care of the bowing."""
+
 SMALL_FIRST, LEAN = 0.03, 0.03
 COOL_K = 5.0
 """Starts that are no warmer than this in the nearest order are no trouble to begin with."""
@@ -39,6 +43,8 @@ WALK_MORE_MM = 700.0
 
 CLOSE_MM, MUCH_LONGER = 120.0, 2.5
 LEAN_MM, LEAN_S = 80.0, 60.0
+SHOULDER_MM = 200.0
+"""From the middle of where one stands to the shoulder of the arm that holds the torch."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -50,6 +56,8 @@ class Judge:
         leant: (pairs, 2) a cut, and one whose cutter leans over it.
         few: stands between which walking is reckoned.
         most_last: more stress than this at the end, in parts of the nearest one's, is dear.
+        weights: of bowing, and of warm starts.
+        waits_s: pauses before the cut at each place, or none.
         base: what the nearest order has: bow, at the end, preheat, carrying, walking.
     """
 
@@ -60,14 +68,16 @@ class Judge:
     few: Ints
     base: tuple[float, float, float, float, float]
     most_last: float = math.inf
+    weights: tuple[float, float] = (BOW, PREHEAT)
+    waits_s: Floats | None = None
 
     def cost(self, orders: Ints) -> Floats:
         """The cost of each of several orders; lower is better."""
-        told = follow(self.sur, orders)
+        told = follow(self.sur, orders, self.waits_s)
         bow, last, preheat, carry, walked = self.base
         walking = walks(self.work.stands, self.few, orders)
         place = places(orders)
-        cost = BOW * told.bow / bow + PREHEAT * told.preheat / preheat
+        cost = self.weights[0] * told.bow / bow + self.weights[1] * told.preheat / preheat
         cost += PEAK * np.maximum(told.last / last - self.most_last, 0)
         cost += CARRY * told.carry_mm / carry
         cost += WALK * np.minimum((walking - walked) / 1000, 1.0)
@@ -115,16 +125,17 @@ def _late(work: Work) -> Ints:
 def _leant(work: Work) -> Ints:
     """Cuts over which the arm lies while another is made from where it is easiest to make."""
     stands = work.stands
-    at = stands.places[stands.cost.argmin(axis=1)]
-    way = at - work.starts
+    way = stands.places[stands.cost.argmin(axis=1)] - work.starts
+    side = 1j if work.hand is Hand.LEFT else -1j  # seen from the cut, with y down
+    way += side * SHOULDER_MM * way / np.maximum(np.abs(way), 1.0)
     length = np.maximum(np.abs(way), 1.0)
     over = (work.starts[:, None] - work.starts) / (way / length)  # along, and beside, the arm
     hit = (np.abs(over.imag) < LEAN_MM) & (over.real > LEAN_MM) & (over.real < length)
     return np.argwhere(hit)
 
 
-class _Rules:
-    """What must come before what, as arrays."""
+class Rules:
+    """What must come before what, as arrays; the first cuts may be fixed, borders are last."""
 
     def __init__(self, work: Work, n_fixed: int) -> None:
         pairs = [
@@ -155,7 +166,7 @@ def search(
         first: cuts whose place at the beginning is fixed.
         seed: of the changes that are tried.
     """
-    rules = _Rules(judge.work, len(first))
+    rules = Rules(judge.work, len(first))
     if rules.last - rules.first < 3:
         return [tuple(near)]
     cool = coolest(judge.work, judge, first)
@@ -165,14 +176,24 @@ def search(
 
 
 def refine(
-    judge: Judge, found: Sequence[Sequence[int]], *, most_last: float, first: Sequence[int]
+    judge: Judge,
+    found: Sequence[Sequence[int]],
+    *,
+    most_last: float,
+    first: Sequence[int],
+    waits_s: Sequence[float] = (),
 ) -> list[tuple[int, ...]]:
-    """Orders near to those found, with no more stress at the end than said; best first."""
-    rules = _Rules(judge.work, len(first))
+    """Orders near to those found, with no more stress at the end than said; best first.
+
+    With pauses, these see to the bowing: warm starts count for more.
+    """
+    rules = Rules(judge.work, len(first))
     n_chains, n_rounds = _effort(len(found[0]))
     starts = np.array([found[k % len(found)] for k in range(n_chains)])
     kept = replace(judge, most_last=most_last)
-    return _annealed(starts, kept, rules, np.random.default_rng(2), (n_rounds, AGAIN))
+    if waits_s:
+        kept = replace(kept, weights=COOLER, waits_s=np.array(waits_s, np.float64))
+    return _annealed(starts, kept, rules, np.random.default_rng(2), (n_rounds // 2, AGAIN))
 
 
 def last_stress(judge: Judge, order: Sequence[int]) -> float:
@@ -190,7 +211,7 @@ def _effort(n: int) -> tuple[int, int]:
 def _annealed(
     orders: Ints,
     judge: Judge,
-    rules: _Rules,
+    rules: Rules,
     rng: np.random.Generator,
     course: tuple[int, float],
 ) -> list[tuple[int, ...]]:
@@ -219,7 +240,7 @@ def _annealed(
     return list(dict.fromkeys(tuple(row) for row in ranked.tolist()))
 
 
-def _changed(orders: Ints, rules: _Rules, rng: np.random.Generator, share: float) -> Ints:
+def _changed(orders: Ints, rules: Rules, rng: np.random.Generator, share: float) -> Ints:
     """Each order with two cuts exchanged, one moved elsewhere, or a run turned round or moved."""
     low, high = rules.first, rules.last
     kind = rng.random((len(orders), 1))

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from raster2path.geometry import Complexes, Path, to_points
-from raster2path.job import OrderRules
+from raster2path.job import Hand, OrderRules
 from raster2path.model import CutType, Forecast, HeatMap, TorchPlan, frozen
 from raster2path.torch._buckling import Plate, coarse, plate_for
 from raster2path.torch._heat import (
@@ -59,6 +59,7 @@ class Work:
         before: for each cut, those that must come before it.
         stays: cells of metal that stays.
         look_s: how often the simulation looks at the sheet.
+        hand: that holds the torch.
     """
 
     plan: TorchPlan
@@ -76,6 +77,7 @@ class Work:
     before: tuple[frozenset[int], ...]
     stays: Bools
     look_s: float
+    hand: Hand
 
     @property
     def takes_s(self) -> Floats:
@@ -197,6 +199,7 @@ def work_of(plan: TorchPlan, rules: OrderRules, *, is_quick: bool = False) -> Wo
         waiting_for(plan),
         _stays(plan, grid),
         min(3.0, max(1.0, span_s / QUICK_LOOKS)) if is_quick else 1.0,
+        rules.hand,
     )
 
 

@@ -26,6 +26,8 @@ N_LONG, N_SHORT = 12, 9
 N_LEFT = 6
 """Numbers that stand for what a sheet still goes through after its last cut."""
 
+MOST_WAITED_S = 600.0
+
 N_SEEN = 10
 """Numbers that stand for the stress at one moment."""
 
@@ -33,6 +35,9 @@ SAMPLE_MM = 10.0
 NEAR_MM = 80.0
 LAG_LEAST_S, LAGS_A_DOUBLING = 6.0, 6
 """Lags between cuts are told apart so finely: by the second at first, then by eighths."""
+
+NORM = 6
+"""Of the warmth of all starts: the higher, the more the warmest counts."""
 
 DROP_SHARE = 0.5
 """Of the heat of an opening's cut, this much stays; the rest falls out with the drop."""
@@ -84,7 +89,8 @@ def surrogate_of(work: Work) -> Surrogate:
     waves = _waves(work, sources)
     gap_mm = np.abs(work.starts - work.ends[:, None])
     gap_s = MOVE_S + gap_mm / CARRY_MM_S
-    lags, lag_of = _lags(float((work.takes_s + gap_s.max(axis=0, initial=0.0)).sum()))
+    longest_s = float((work.takes_s + gap_s.max(axis=0, initial=0.0)).sum())
+    lags, lag_of = _lags(longest_s + MOST_WAITED_S)
     fade, given = waves.fade, waves.given
     # stress squared over all time to come: waves w and v fade together, at the sum of their rates
     both = waves.gain @ waves.gain.T / (fade[:, None] + fade)
@@ -195,7 +201,7 @@ class Told:
     Attributes:
         bow: mean stress while the art is cut.
         last: stress when the border, or the last cut where there is none, is done.
-        preheat: 4-norm of how warm the cuts' starts are.
+        preheat: norm of how warm the cuts' starts are.
         carry_mm: the torch through the air.
         begins_s: (orders, cuts) when each cut begins.
     """
@@ -207,12 +213,17 @@ class Told:
     begins_s: Floats
 
 
-def follow(sur: Surrogate, orders: Ints) -> Told:
-    """What several orders (n, cuts) do, side by side."""
+def follow(sur: Surrogate, orders: Ints, waits_s: Floats | None = None) -> Told:
+    """What several orders (n, cuts) do, side by side, with the same pauses at the same places.
+
+    Pauses are no longer than `MOST_WAITED_S` in all.
+    """
     n_orders, n = orders.shape
     first, then = orders[:, :-1], orders[:, 1:]
     ends = np.cumsum(sur.takes_s[orders], axis=1)
     ends[:, 1:] += np.cumsum(sur.gap_s[first, then], axis=1)
+    if waits_s is not None:
+        ends += np.cumsum(waits_s)
     begins = ends - sur.takes_s[orders]
     q, p = np.tril_indices(n, -1)  # by the later one
     lag = (begins[:, q] - ends[:, p]).astype(np.int64)
@@ -233,7 +244,7 @@ def follow(sur: Surrogate, orders: Ints) -> Told:
     return Told(
         np.sqrt(np.maximum(bow, 0) / np.maximum(ends[:, m - 1], 1e-9)),
         np.sqrt(np.square(last).sum(axis=1)).astype(np.float64),
-        np.mean(np.maximum(warm, 0) ** 4, axis=1) ** 0.25,
+        np.mean(np.maximum(warm, 0) ** NORM, axis=1) ** (1 / NORM),
         sur.carry_mm[first, then].sum(axis=1),
         begins,
     )

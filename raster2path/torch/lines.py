@@ -371,10 +371,12 @@ def _cut_slits(work: _Work) -> None:
         path = slit.reversed() if far > near + 1e-6 and not slit.is_closed else slit
         middle = shapely.LineString(slit.flat()).interpolate(0.5, normalized=True)
         around = frozenset(k for k, area in enumerate(areas) if area.contains(middle))
-        if any(_is_near(path, at) for at in work.turned_mm):
+        is_turned = any(_is_near(path, at) for at in work.turned_mm)
+        if is_turned:
             path = path.reversed()
         (rests,) = rests_along([path], None, work.rules.pull_mm)
-        work.add(Cut(CutType.SLIT, slit.kind, path, path.start, rests=rests), around, None)
+        cut = Cut(CutType.SLIT, slit.kind, path, path.start, rests=rests, is_turned=is_turned)
+        work.add(cut, around, None)
 
 
 def _is_near(path: Path, at: complex) -> bool:
