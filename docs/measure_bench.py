@@ -32,7 +32,7 @@ def until(page: Page, number: int) -> None:
 def timed(page: Page, what: str, act: Callable[[], object]) -> None:
     """Do something that is one step, and say how long its answer took."""
     page.wait_for_selector("html[data-settled='yes']", state="attached")
-    page.wait_for_timeout(8000)  # the glimpses of the four readings are made then
+
     number = int(page.locator("html").get_attribute("data-number") or 0)
     since = time.perf_counter()
     act()
@@ -50,19 +50,47 @@ def drag_a_tie(page: Page) -> None:
     for k in range(N_MOVES):
         page.mouse.move(x + 12 + k % 7, y + k % 5)
         page.wait_for_timeout(120)
-    took = page.evaluate("performance.getEntriesByName('tie tried').map((e) => e.duration)")
-    slow = sorted(took)[int(0.95 * len(took))]
-    print(f"where a dragged tie lands: {statistics.median(took):.0f} ms, 95 % in {slow:.0f} ms")
+    tell(page, "where a dragged tie lands", "tie tried")
     timed(page, "a tie dropped", page.mouse.up)
+
+
+def tell(page: Page, what: str, name: str) -> None:
+    """What the page has measured under a name."""
+    told = page.evaluate(
+        "(name) => performance.getEntriesByName(name).map((e) => e.duration)", name
+    )
+    took = sorted(told) or [float("nan")]
+    slow = took[int(0.95 * (len(took) - 1))]
+    print(f"{what}: {statistics.median(took):.0f} ms, 95 % in {slow:.0f} ms")
+
+
+def drag_a_slider(page: Page) -> None:
+    """Drag the tolerance of flowing edges; say how soon the first true edge is there, then all."""
+    slider = page.get_by_label("Flowing edges may leave")
+    slider.scroll_into_view_if_needed()
+    box = slider.bounding_box()
+    assert box is not None
+    y = box["y"] + box["height"] / 2
+    page.mouse.move(box["x"] + box["width"] / 2, y)
+    page.mouse.down()
+    for k in range(16):
+        page.mouse.move(box["x"] + (0.5 + 0.03 * (k % 8)) * box["width"], y)
+        page.wait_for_timeout(300 if k < 12 else 4000)
+    tell(page, "tolerance moved, the first edge", "edge tried")
+    tell(page, "tolerance moved, all edges", "all edges tried")
+    timed(page, "tolerance let go, all of it proven", page.mouse.up)
 
 
 def measure(page: Page, picture: Path) -> None:
     """All of it."""
     page.wait_for_selector(".drop")
+    page.wait_for_timeout(6000)  # as somebody takes to find the picture
     since = time.perf_counter()
     page.set_input_files("input[data-camera=no]", picture)
     page.wait_for_selector("#waiting:not([hidden])", state="attached")
     print(f"the picture on the screen: {time.perf_counter() - since:.2f} s")
+    page.locator("#sheet .thin").first.wait_for(state="attached")
+    print(f"its first cutting lines: {time.perf_counter() - since:.2f} s")
     page.wait_for_selector("html[data-answered='1']", state="attached")
     print(f"its guides on the screen: {time.perf_counter() - since:.2f} s")
     page.wait_for_selector("html[data-settled='yes']", state="attached")
@@ -71,8 +99,7 @@ def measure(page: Page, picture: Path) -> None:
     page.wait_for_timeout(20_000)
     drag_a_tie(page)
     page.keyboard.press("1")
-    flowing = page.get_by_label("Flowing edges may leave")
-    timed(page, "the flowing slider moved", lambda: flowing.press("ArrowRight"))
+    drag_a_slider(page)
     page.keyboard.press("3")
     kerf = page.get_by_label("kerf, in")
     kerf.fill("1.4")

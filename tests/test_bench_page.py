@@ -135,7 +135,11 @@ def middle(of: Locator) -> tuple[float, float]:
 
 def drag_point(new: Page) -> None:
     pick(new, "edge", 3, "points")
-    x, y = middle(new.get_by_role("button", name=re.compile("^point 2 of")))
+    point = new.get_by_role("button", name=re.compile("^point 2 of"))
+    point.focus()
+    new.keyboard.press("0")  # it may lie outside once one has come nearer
+    new.wait_for_timeout(200)
+    x, y = middle(point)
     new.mouse.move(x, y)
     new.mouse.down()
     new.mouse.move(x + 4, y + 4, steps=3)

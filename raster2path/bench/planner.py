@@ -62,10 +62,6 @@ class Planner:
             return replace(answer, plan=plan)
         raise UsageError(str(answer))
 
-    def warm(self) -> None:
-        """Start the process now, so that the first plan need not wait for it."""
-        self._ready()
-
     def stop(self) -> None:
         """End the process."""
         if self._process is not None:

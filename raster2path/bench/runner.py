@@ -13,6 +13,7 @@ from raster2path.bench.parts import Parts
 from raster2path.bench.planner import CancelledError, Planner
 from raster2path.bench.scout import Scout, Seen, Tried
 from raster2path.bench.shelf import Shelf
+from raster2path.bench.warmup import warm_up
 from raster2path.errors import Raster2PathError
 from raster2path.job import Job, OrderHow, OrderRules, ReadingRules, TieMode, TieRules
 from raster2path.model import CutOrder, Read
@@ -124,8 +125,8 @@ class Runner:
         return self._is_closed or self._wanted is not None
 
     def _work(self) -> None:
-        self._planner.warm()
         self.scout.warm()
+        warm_up(self._is_stale)
         while True:
             with self._change:
                 self._change.wait_for(lambda: self._is_closed or self._wanted is not None)

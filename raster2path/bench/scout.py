@@ -159,11 +159,11 @@ class Scout:
 
 def work(line: Connection) -> None:
     """Answer the newest asking, until nobody is at the other end."""
-    import raster2path.pipeline
-    import raster2path.shape.fit  # noqa: F401 (so that the first answer need not wait for it)
+    from raster2path.bench.warmup import warm_up
 
     ready = _Ready()
     with contextlib.suppress(EOFError, OSError, KeyboardInterrupt):
+        warm_up(line.poll)
         while True:
             for message in _newest(line):
                 if isinstance(message, Look):

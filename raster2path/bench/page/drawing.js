@@ -121,7 +121,7 @@ function edges(wire, touch, tries, job, drawing) {
   );
   return [
     letters,
-    make("div", { class: "row" }, make("button", { type: "button", class: "quiet", click: () => touch.startMarking() }, "draw round a word or a stretch")),
+    make("div", { class: "row" }, make("button", { type: "button", class: "quiet", click: () => touch.startMarking() }, "draw round a part")),
     slider(wire, tries, "Flowing", "organic_tolerance_mm", job, drawing.deviation_mm.flowing, [0.2, 4]),
     slider(wire, tries, "Lettering", "lettering_tolerance_mm", job, drawing.deviation_mm.lettering, [0.05, 2]),
     sentence("Flowing edges are drawn ", choiceIn("how smooth flowing edges are drawn", "looseness", looseOf(job), [["0", "as they are"], ["0.5", "smoother"], ["1", "very smooth"]], (value) => wire.change({ do: "set", key: "looseness", value })), "."),

@@ -5,11 +5,12 @@
 /** @import {Wire} from "./wire.js" */
 
 import { draw, make, the } from "./make.js";
-import { inverse, mapped } from "./space.js";
+import { apart, inverse, mapped } from "./space.js";
 import { length } from "./units.js";
 import { offer } from "./words.js";
 
 const PAUSE_MS = 700;
+const APART_PX = 48;
 
 export class EdgePoints {
   /** @param {Sheet} sheet @param {Wire} wire */
@@ -35,7 +36,16 @@ export class EdgePoints {
     box.replaceChildren("drag a point, or touch it to take it out", end);
     box.hidden = false;
     await this.#fetch();
+    this.#comeNear(mm);
     this.#find(0)?.focus({ preventScroll: true });
+  }
+
+  /** So near that a finger can tell one point from the next. @param {Point} mm */
+  #comeNear(mm) {
+    const { window: seen } = this.sheet;
+    const gaps = this.points.map((p, k) => apart(p, this.points[(k + 1) % this.points.length])).sort((a, b) => a - b);
+    const gap = (gaps[Math.floor(gaps.length / 4)] ?? 0) * seen.scale;
+    if (gap > 0 && gap < APART_PX) this.sheet.zoom(Math.min(6, APART_PX / gap), seen.toScreen(mm));
   }
 
   stop() {

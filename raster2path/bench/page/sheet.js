@@ -58,7 +58,10 @@ export class Sheet {
     this.place = place;
     the("fade", HTMLInputElement).value = String(this.fades[place]);
     this.#offerLayers();
-    if (this.drawing) this.#hitsAndNumbers(this.drawing);
+    if (this.drawing) {
+      this.#underlay(this.drawing);
+      this.#hitsAndNumbers(this.drawing);
+    }
     this.fade();
   }
 
@@ -68,8 +71,7 @@ export class Sheet {
     this.world.classList.toggle("rough", Boolean(drawing.is_rough));
     const had = this.drawing;
     this.drawing = drawing;
-    const [x, y, width, height] = this.#all(drawing);
-    dress(this.paper, { x, y, width, height });
+    this.#underlay(drawing);
     this.#pictures(drawing);
     this.#lines(drawing);
     this.#hitsAndNumbers(drawing);
@@ -77,6 +79,14 @@ export class Sheet {
     const isMoved = had && had.sign_mm.some((value, k) => Math.abs(value - drawing.sign_mm[k]) > 5);
     if (isOther || isMoved || !this.isMoved) this.whole();
     else this.moved();
+  }
+
+  /** Paper under all of it: the sheet, and while the drawing is looked at, all of the photograph. @param {Drawing} drawing */
+  #underlay(drawing) {
+    const boxes = this.place === "drawing" ? [this.#all(drawing), drawing.picture.box_mm] : [this.#all(drawing)];
+    const x = Math.min(...boxes.map((box) => box[0]));
+    const y = Math.min(...boxes.map((box) => box[1]));
+    dress(this.paper, { x, y, width: Math.max(...boxes.map((box) => box[0] + box[2])) - x, height: Math.max(...boxes.map((box) => box[1] + box[3])) - y });
   }
 
   /** Nothing to draw. */
@@ -212,6 +222,20 @@ export class Sheet {
   #numbersSized() {
     const size = Math.max(15 / this.window.scale, 2);
     this.layers.numbers.setAttribute("font-size", String(size));
+    this.#thinOut(size);
+  }
+
+  /** Numbers that would lie over one another wait until one comes nearer. @param {number} size in mm */
+  #thinOut(size) {
+    /** @type {[number, number, number][]} */
+    const kept = [];
+    this.drawing?.cuts.forEach((cut, k) => {
+      const [x, y] = cut.pierce_mm;
+      const half = 0.33 * size * (String(cut.number).length + 0.4);
+      const isFree = kept.every(([a, b, other]) => Math.abs(a - x) > half + other || Math.abs(b - y) > size);
+      if (isFree) kept.push([x, y, half]);
+      this.layers.numbers.children[k]?.setAttribute("visibility", isFree ? "visible" : "hidden");
+    });
   }
 
   /** @param {string} what @param {number} number @returns {SVGElement | null} */
