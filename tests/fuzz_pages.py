@@ -37,6 +37,7 @@ from raster2path.bench.guard import Door, Guard
 from raster2path.bench.jobs import open_job
 from raster2path.bench.runner import Answer as Made
 from raster2path.bench.runner import Runner, Wish
+from raster2path.bench.scout import Ask, Look, Scout
 from raster2path.bench.server import bench_app
 from raster2path.errors import Raster2PathError
 from raster2path.job import OrderHow, OrderRules
@@ -77,6 +78,10 @@ HERE: tuple[Tree, ...] = (
     {"do": "lettering", "mode": "all"},
     {"do": "kind", "kind": "organic", "at": [40, 36], "near_px": 8},
     {"do": "kind", "kind": "lettering", "box": [10, 10, 60, 50]},
+    {"do": "kind", "kind": "geometric", "loop": [10, 10, 70, 12, 40, 60]},
+    {"do": "ease", "ease": "looser", "loop": [10, 10, 70, 12, 40, 60, 20, 50]},
+    {"do": "point moved", "at": [40, 36], "to": [42, 38.5], "near_px": 2},
+    {"do": "point removed", "at": [40, 36], "near_px": 2},
     {"do": "face", "falls": True, "at": [40, 36], "near_px": 4},
     {"do": "ink", "stroke": [4.5, 12, 12, 50.25, 40]},
     {"do": "ink", "stroke": [-6, 60, 20, 80, 52]},
@@ -235,7 +240,9 @@ def _sensible(rng: random.Random, *, is_bench: bool) -> tuple[str, Tree]:
     other: tuple[tuple[str, Tree], ...] = (
         ("/undo", {}), ("/redo", {}), ("/save", {"anyway": True}), ("/took", {"minutes": 95}),
         ("/open", {"number": "0123456789abcdef"}), ("/try", {"at": [150, 80], "width_mm": 6}),
-        ("/try", {"at": [200, 60], "width_mm": 12}), ("/redo", {}), ("/close", {}),
+        ("/try", {"at": [200, 60], "width_mm": 12}), ("/redo", {}), ("/points", {"at": [150, 80]}),
+        ("/edges", {"key": "organic_tolerance_mm", "value": "1.2", "view": [0, 0, 9, 9], "ask": 3}),
+        ("/close", {}),
     )  # fmt: skip
     if rng.random() < 0.2:
         return copy.deepcopy(rng.choice(other if rng.random() < 0.3 else other[:-1]))
@@ -423,6 +430,7 @@ class AtOnce(Runner):
 
     def __init__(self, desk: Desk, result: Result) -> None:
         self._desk, self._result = desk, result
+        self.scout = _Blind(desk._from_thread)
         desk._loop = _Here()  # type: ignore[assignment]  # all that the desk asks of a loop
 
     def ask(self, wish: Wish) -> None:
@@ -432,6 +440,13 @@ class AtOnce(Runner):
 
     def close(self) -> None:
         """There is nothing to end."""
+
+
+class _Blind(Scout):
+    """Looks at nothing, and starts no process."""
+
+    def _send(self, message: Look | Ask) -> bool:  # noqa: ARG002 (nobody hears it)
+        return False
 
 
 class _Here:
