@@ -146,6 +146,8 @@ class Ink:
         is_photograph: True where edges are blurred as by a lens; then `level` is linear light.
         blur_px: standard deviation of the edges' blur, measured.
         pen_px: median width of the strokes.
+        falls_below: lightness in per cent, where it is no ink, but the dark half of a picture of
+            tones that was parted there; else None.
     """
 
     mask: Mask
@@ -154,6 +156,7 @@ class Ink:
     blur_px: float
     pen_px: float
     notes: tuple[Note, ...] = ()
+    falls_below: float | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -568,6 +571,8 @@ class Cut:
         loops: at crisp corners of the metal, on past the corner, round in the drop, and back.
         rests: stops on the way, in the order of travel; the parts between are 1a, 1b and so on.
         is_turned: a slit that was turned round by hand.
+        closes: index in `TorchPlan.cuts` of the loop whose last bit this is; that one is open, and
+            comes earlier.
         inside: indices in `TorchPlan.cuts` of the cuts that go round this one, by the rings
             before ties; those must come later.
     """
@@ -583,6 +588,7 @@ class Cut:
     loops: tuple[Path, ...] = ()
     is_from_edge: bool = False
     is_turned: bool = False
+    closes: int | None = None
 
     @property
     def leads(self) -> tuple[Path, ...]:

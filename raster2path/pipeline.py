@@ -344,7 +344,7 @@ def _solid(
 ) -> tuple[PixelRings, Outlines]:
     """Dark areas are shapes: contours of the ink."""
     asked = job.size.border
-    no_border = asked in (None, Border.NONE)
+    no_border = asked in (None, Border.NONE) and reading.ink.falls_below is None
     region = job.reading.dark or (Dark.METAL if no_border else Dark.OPENING)
     ink = road.stage(
         "turned",

@@ -191,6 +191,11 @@ def _distance(places: Floats, colour: Floats) -> Floats:
     return np.asarray(np.sqrt(np.square(places - colour).sum(axis=2)), np.float32)
 
 
+def lightness(rgb: Bytes) -> Floats:
+    """CIE L*, 0 to 100, of each pixel."""
+    return np.ascontiguousarray(_lab(rgb)[..., 0])
+
+
 def level_of_tone(rgb: Bytes, darker_than: float) -> Level:
     """1 where a tone picture is clearly darker than a lightness (CIE L*, 0 to 100), 0 where not.
 
@@ -200,12 +205,12 @@ def level_of_tone(rgb: Bytes, darker_than: float) -> Level:
         NothingFoundError: nothing is darker, or everything.
     """
     long_px = max(rgb.shape[:2])
-    lightness = np.ascontiguousarray(_lab(rgb)[..., 0])
-    soft = cv2.GaussianBlur(lightness, (0, 0), max(1.0, long_px / 500))
+    tones = lightness(rgb)
+    soft = cv2.GaussianBlur(tones, (0, 0), max(1.0, long_px / 500))
     level: Level = np.clip(0.5 + (darker_than - np.asarray(soft)) / 12, 0, 1).astype(np.float32)
     dark = (level >= 0.5).astype(np.uint8)
     if dark.all() or not dark.any():
-        low, high = (float(v) for v in np.quantile(lightness, [0.02, 0.98]))
+        low, high = (float(v) for v in np.quantile(tones, [0.02, 0.98]))
         raise NothingFoundError(
             f"nothing is left to tell apart at {darker_than:g} %; "
             f"the picture's tones lie between {low:.0f} and {high:.0f} %"

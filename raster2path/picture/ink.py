@@ -26,6 +26,7 @@ from raster2path.picture._pieces import mask_of
 from raster2path.picture._rules import Rules, may_hold_rules, rule_light
 from raster2path.picture._shrink import halved, shrunk
 from raster2path.picture._stray import stray
+from raster2path.picture._tonal import is_tonal, middle_tone
 from raster2path.picture._tones import (
     LARGE_PX,
     SHARPEST_PHOTO_PX,
@@ -66,7 +67,8 @@ def find_ink(picture: Picture, *, rules: InkRules = _PLAIN) -> Ink:
     Args:
         picture: upright, squared up where that could be done.
         rules: whether light was drawn on dark instead, and whether printed lines are kept.
-            Where nothing is said, light is ink if the picture is dark nearly all over.
+            Where nothing is said, light is ink if the picture is dark nearly all over, and a
+            picture of tones without paper is parted in two.
 
     Returns:
         Ink whose mask is where `level` is at least 0.5, but for specks left out, pinholes filled
@@ -79,6 +81,8 @@ def find_ink(picture: Picture, *, rules: InkRules = _PLAIN) -> Ink:
         return _falls(picture, rules)
     if rules.tone is Tone.LIGHT:
         return _ink_of(picture, rules)
+    if rules.tone is None and is_tonal(picture.rgb):
+        return _of_tones(picture)
     if rules.tone is None and _is_on_dark_ground(picture.rgb):
         with suppress(NothingFoundError):
             light = _ink_of(picture, replace(rules, tone=Tone.LIGHT))
@@ -118,6 +122,17 @@ def _falls(picture: Picture, rules: InkRules) -> Ink:
     numbers = tuple(int(number) for number in rules.falls or ())
     note = Note(NoteKind.PICTURE, f"colours of the picture: {listed(colours)}")
     return _of_colours(picture, colours, numbers, note)
+
+
+def _of_tones(picture: Picture) -> Ink:
+    """The dark half of a picture of tones, by a limit that is told."""
+    percent = middle_tone(picture.rgb)
+    sentence = f"it looks like a picture of light and shade, parted at {percent:.0f} %"
+    remedy = "say --falls-darker-than for more or less; --ink dark if it is a drawing"
+    level = level_of_tone(picture.rgb, percent)
+    notes = (Note(NoteKind.PICTURE, sentence, remedy=remedy),)
+    ink = _of_level(picture, level, is_photograph=True, blur_px=1.0, notes=notes)
+    return replace(ink, falls_below=percent)
 
 
 def _of_colours(

@@ -39,6 +39,10 @@ def read_ink(ink: Ink, *, rules: ReadingRules) -> Reading:
     """
     if rules.read not in {None, Read.EDGE}:
         return Reading(ink, rules.read, "you said so", is_guessed=False)
+    if rules.read is None and ink.falls_below is not None:
+        parted = f"what is darker than {ink.falls_below:.0f} % falls out"
+        reason = f"there is no paper, but light and shade all over: {parted}"
+        return Reading(ink, Read.SOLID, reason, is_guessed=True, certainty=0.75)
     draft = _draft(ink)
     solid, strokes = _areas(draft)
     if rules.read is None:
