@@ -43,7 +43,7 @@ export class Notes {
     const trouble = this.wire.state.open?.trouble;
     const notes = drawing ? drawing.notes.filter((note) => !this.left.has(key(note))) : [];
     const groups = grouped(notes);
-    const n = notes.length + (trouble ? 1 : 0);
+    const n = groups.length + (trouble ? 1 : 0);
     const faults = notes.filter((note) => note.is_fault);
     const words = n === 1 ? "1 note" : `${n} notes`;
     const heading = make("h2", { id: "count" }, n ? words : drawing?.number ? "No notes" : (this.wire.state.open?.name ?? ""));
