@@ -352,6 +352,9 @@ class TorchRules:
         pull_mm: how long a cut one makes in one go; longer ones get rests. Common practice, no
             source: the coupon's freehand line tells.
         swirl: the good edge lies right of travel with most torches; left turns all loops round.
+        return_mm: loops shorter than this whose start is still hot are closed later, as a step of
+            their own; 0: none.
+        thickness_mm, material, speed_mm_min, heat_j_mm: what tells how hot a start still is.
         narrow: slots less than 3.2 mm wider than the kerf: along both edges, in one pass, or made
             wider where there is metal.
     """
@@ -361,12 +364,18 @@ class TorchRules:
     pull_mm: float = 400.0
     swirl: Swirl = Swirl.RIGHT
     narrow: Narrow = Narrow.TWO_PASSES
+    return_mm: float = 0.0
+    thickness_mm: float = 1.5
+    material: Material = Material.MILD
+    speed_mm_min: float = 1500.0
+    heat_j_mm: float | None = None
 
     def __post_init__(self) -> None:
         check_range("--kerf", self.kerf_mm, 0, 10)
         if self.cleanup_mm is not None:
             check_range("--cleanup", self.cleanup_mm, 0, 10)
         check_range("--pull", self.pull_mm, 50, 100_000)
+        check_range("--return", self.return_mm, 0, 10_000)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

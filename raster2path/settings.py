@@ -533,6 +533,16 @@ SETTINGS = (
         "one-pass (as wide as the kerf), or open (5 mm wide, where there is metal to spare)",
     ),
     Setting(
+        key="return_mm",
+        option="return",
+        place=("torch", "return_mm"),
+        read=length_mm,
+        group=TORCH,
+        metavar="MM",
+        help="loops shorter than this whose start is still hot are left open by a bit, and closed "
+        "later as a cut of their own; 100 does for most (default 0: none)",
+    ),
+    Setting(
         key="swirl",
         option="swirl",
         place=("torch", "swirl"),
@@ -799,17 +809,20 @@ def with_said(job: Job, said: Said) -> Job:
     if "kerf_mm" in values:  # slits take the kerf from the metal that ties have to hold
         by_room.setdefault("ties", {})["kerf_mm"] = values["kerf_mm"]
     if "thickness_mm" in values:  # one sheet: what holds it, how it bows, what it weighs
-        for room in ("order", "tally", "aids"):
+        for room in ("order", "tally", "aids", "torch"):
             by_room.setdefault(room, {})["thickness_mm"] = values["thickness_mm"]
     if "organic_tolerance_mm" in values:  # what the fit may leave, an edge may be moved by
         by_room.setdefault("ties", {})["give_mm"] = values["organic_tolerance_mm"]
     if "material" in values:
-        for room in ("order", "tally", "aids"):
+        for room in ("order", "tally", "aids", "torch"):
             by_room.setdefault(room, {})["material"] = values["material"]
     if "duty_percent" in values:
         by_room.setdefault("order", {})["duty_percent"] = values["duty_percent"]
     if "speed_mm_min" in values:
-        by_room.setdefault("tally", {})["speed_mm_min"] = values["speed_mm_min"]
+        for room in ("tally", "torch"):
+            by_room.setdefault(room, {})["speed_mm_min"] = values["speed_mm_min"]
+    if "heat_j_mm" in values:
+        by_room.setdefault("torch", {})["heat_j_mm"] = values["heat_j_mm"]
     rules: dict[str, object] = {
         room: replace(getattr(job, room), **changes) for room, changes in by_room.items()
     }

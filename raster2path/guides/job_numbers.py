@@ -47,7 +47,10 @@ def job_numbers(
         "date": stamp.date,
         "revision": stamp.mark,
         "not_ready": list(stamp.not_ready),
-        "cuts": [_cut(k, cut) | _when(order, taken, k) for k, cut in enumerate(order.cuts)],
+        "cuts": [
+            _cut(k, cut) | _closes(order, cut) | _when(order, taken, k)
+            for k, cut in enumerate(order.cuts)
+        ],
         "totals": totals,
         "order": {"how": order.how} | _of_orders(foreseen or {}),
     }
@@ -153,6 +156,11 @@ def _when(order: CutOrder, told: Forecast | None, k: int) -> dict[str, object]:
         out["start_k"] = round(told.starts_k[k], 1)
         out["hottest_metal_k"] = round(told.hottest_k[k], 1)
     return out
+
+
+def _closes(order: CutOrder, cut: Cut) -> dict[str, object]:
+    """The number of the loop whose last bit a cut is."""
+    return {} if cut.closes is None else {"closes": order.sequence.index(cut.closes) + 1}
 
 
 def _cut(k: int, cut: Cut) -> dict[str, object]:

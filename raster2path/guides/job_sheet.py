@@ -19,6 +19,7 @@ from raster2path.guides.full_size import POINTS_PER_MM, new_canvas
 from raster2path.model import (
     ClampHow,
     Cost,
+    Cut,
     CutOrder,
     CutType,
     Forecast,
@@ -368,7 +369,7 @@ def _rows(order: CutOrder, speed_mm_min: float) -> list[_Row]:
         for part, length in enumerate(cut.parts_mm):
             words = (
                 part_name(k + 1, part) if cut.rests else str(k + 1),
-                NAMES[cut.type] if part == 0 else "after a rest",
+                _makes(order, cut) if part == 0 else "after a rest",
                 KINDS[cut.kind],
                 _long(length),
                 f"{0.5 + 60 * length / speed_mm_min:.0f} s",
@@ -377,6 +378,12 @@ def _rows(order: CutOrder, speed_mm_min: float) -> list[_Row]:
             )
             out.append(_Row(words, order.is_done[k]))
     return out
+
+
+def _makes(order: CutOrder, cut: Cut) -> str:
+    if cut.closes is None:
+        return NAMES[cut.type]
+    return f"closes {order.sequence.index(cut.closes) + 1}"
 
 
 def _table(canvas: Canvas, rows: Sequence[_Row], y: float) -> None:

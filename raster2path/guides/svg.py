@@ -317,6 +317,8 @@ def _torch(drawing: Drawing, order: CutOrder, palette: Palette) -> Group:
         stroke = {"stroke": ink.colour, "stroke_width": short(ink.width_mm)}
         if cut.is_from_edge:
             tokens.append("edge-start")
+        if cut.closes is not None:
+            tokens.append("finish")
         if is_done:
             tokens.append("done")
             stroke = {"stroke": palette.aid, "stroke_width": DONE_MM}

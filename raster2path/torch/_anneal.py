@@ -43,6 +43,9 @@ WALK_MORE_MM = 700.0
 
 CLOSE_MM, MUCH_LONGER = 120.0, 2.5
 LEAN_MM, LEAN_S = 80.0, 60.0
+TOO_SOON, COOLS_S = 0.05, 20.0
+"""A loop's start is below 60 K above the sheet after so long."""
+
 SHOULDER_MM = 200.0
 """From the middle of where one stands to the shoulder of the arm that holds the torch."""
 
@@ -54,6 +57,7 @@ class Judge:
     Attributes:
         late: (pairs, 2) a long cut and a short one beside it, which should come first.
         leant: (pairs, 2) a cut, and one whose cutter leans over it.
+        closing: (pairs, 2) a loop, and its last bit, which should have time to cool.
         few: stands between which walking is reckoned.
         most_last: more stress than this at the end, in parts of the nearest one's, is dear.
         weights: of bowing, and of warm starts.
@@ -65,6 +69,7 @@ class Judge:
     sur: Surrogate
     late: Ints
     leant: Ints
+    closing: Ints
     few: Ints
     base: tuple[float, float, float, float, float]
     most_last: float = math.inf
@@ -89,6 +94,11 @@ class Judge:
             began = np.take_along_axis(told.begins_s, place, axis=1)
             gap = began[:, self.leant[:, 1]] - began[:, self.leant[:, 0]]
             cost += LEAN * ((gap > 0) & (gap < LEAN_S)).sum(axis=1) / orders.shape[1]
+        if len(self.closing):
+            began = np.take_along_axis(told.begins_s, place, axis=1)
+            done = began[:, self.closing[:, 0]] + self.work.takes_s[self.closing[:, 0]]
+            short = np.maximum(COOLS_S - (began[:, self.closing[:, 1]] - done), 0)
+            cost += TOO_SOON * short.sum(axis=1) / COOLS_S
         return cost
 
 
@@ -111,7 +121,9 @@ def judge_for(work: Work, sur: Surrogate, near: Sequence[int]) -> Judge:
         walk(work.stands, order[0])[0],
     )
     few = few_of(work.stands, order[0])
-    return Judge(work, sur, _late(work), _leant(work), few, base)
+    closing = [(cut.closes, k) for k, cut in enumerate(work.plan.cuts) if cut.closes is not None]
+    pairs = np.array(closing, np.int64).reshape(-1, 2)
+    return Judge(work, sur, _late(work), _leant(work), pairs, few, base)
 
 
 def _late(work: Work) -> Ints:

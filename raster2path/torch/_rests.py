@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import cmath
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -32,8 +32,8 @@ SPLIT_ARCS = 13
 
 
 @dataclass(frozen=True, slots=True)
-class _Spot:
-    """A place on a path that could do for a rest.
+class Spot:
+    """A place on a path that could do for a rest, or for leaving the last bit.
 
     Attributes:
         at, along_mm: where, and how far along that is.
@@ -74,7 +74,8 @@ def rests_along(
         for number, spots in enumerate(path)
         for spot in spots[:3]
     ]
-    leads = _fitting([(own, spot) for own, _, spot in each], paths, room)
+    kinds = {own: path.kind for own, path in enumerate(paths)}
+    leads = fitting([(own, spot) for own, _, spot in each], kinds, room)
     best: dict[tuple[int, int], tuple[float, Rest]] = {}
     for (own, number, spot), (run_off, restart) in zip(each, leads, strict=True):
         cost = spot.cost + 2.0 * (run_off is None) + 2.0 * (restart is None)
@@ -87,7 +88,7 @@ def rests_along(
     ]
 
 
-def _choices(path: Path, pull_mm: float, side: int) -> list[list[_Spot]]:
+def _choices(path: Path, pull_mm: float, side: int) -> list[list[Spot]]:
     """For each rest that a path needs, places for it, best first."""
     length = path.length
     if length <= pull_mm * 8 / 7:
@@ -106,21 +107,21 @@ def _choices(path: Path, pull_mm: float, side: int) -> list[list[_Spot]]:
     return out
 
 
-def _spots(path: Path, side: int) -> list[_Spot]:
+def _spots(path: Path, side: int) -> list[Spot]:
     """Joints, and places between them."""
-    out = list[_Spot]()
+    out = list[Spot]()
     so_far = 0.0
     last = path.segments[-1].tangent(1) if path.is_closed else path.segments[0].tangent(0)
     for segment in path:
         after, length = segment.tangent(0) or 1 + 0j, segment.length
         cost = _joint_cost(last, segment, side)
-        out.append(_Spot(segment.start, so_far, last or after, after, cost, side))
+        out.append(Spot(segment.start, so_far, last or after, after, cost, side))
         n = int(length / STEP_MM)
         for k in range(1, n):
             t = k / n
             way = segment.tangent(t) or after
             cost = _cost_between(segment, t)
-            out.append(_Spot(segment.point(t), so_far + t * length, way, way, cost, side))
+            out.append(Spot(segment.point(t), so_far + t * length, way, way, cost, side))
         last = segment.tangent(1)
         so_far += length
     return out
@@ -148,22 +149,34 @@ def _cost_between(segment: Segment, t: float) -> float:
     return 0.4 + 0.8 * min(1.0, BENT_MM / radius) + 0.3 * (segment.kind > Kind.ORGANIC)
 
 
-def _fitting(
-    each: Sequence[tuple[int, _Spot]], paths: Sequence[Path], room: Room
+def spot_at(path: Path, along_mm: float, side: int) -> Spot:
+    """The place so far along a path."""
+    so_far = 0.0
+    for piece in path:
+        if so_far + piece.length > along_mm:
+            break
+        so_far += piece.length
+    t = min(1.0, (along_mm - so_far) / max(piece.length, 1e-9))
+    way = piece.tangent(t) or 1 + 0j
+    return Spot(piece.point(t), along_mm, way, way, 0.0, side)
+
+
+def fitting(
+    each: Sequence[tuple[int, Spot]], kinds: Mapping[int, Kind], room: Room
 ) -> list[tuple[Path | None, Path | None]]:
     """For each spot the first run-off and the first restart that touch no metal."""
     offs = _first(each, room, _run_offs)
     restarts = _first(each, room, _restarts)
     return [
-        (_as_path(off, paths[own].kind), _as_path(again, paths[own].kind, is_back=True))
+        (_as_path(off, kinds[own]), _as_path(again, kinds[own], is_back=True))
         for (own, _), off, again in zip(each, offs, restarts, strict=True)
     ]
 
 
 def _first(
-    each: Sequence[tuple[int, _Spot]],
+    each: Sequence[tuple[int, Spot]],
     room: Room,
-    make: Callable[[_Spot], list[Segment]],
+    make: Callable[[Spot], list[Segment]],
 ) -> list[Segment | None]:
     """The first of each spot's segments (from the path outwards) that lies in the room."""
     made = [make(spot) for _, spot in each]
@@ -180,7 +193,7 @@ def _first(
     return found
 
 
-def _run_offs(spot: _Spot) -> list[Segment]:
+def _run_offs(spot: Spot) -> list[Segment]:
     return [
         way
         for length in (2 * TAIL_MM, TAIL_MM)
@@ -190,7 +203,7 @@ def _run_offs(spot: _Spot) -> list[Segment]:
     ]
 
 
-def _restarts(spot: _Spot) -> list[Segment]:
+def _restarts(spot: Spot) -> list[Segment]:
     turn = cmath.phase(spot.after / spot.before)
     inward = -1j * spot.side * spot.before * cmath.exp(0.5j * turn)
     slants = [cmath.exp(1j * spot.side * math.radians(slant)) for slant in SLANTS_DEG]

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from raster2path.geometry import Complexes, Path, to_points
+from raster2path.geometry import Complexes, Path, Points, to_points
 from raster2path.job import Hand, OrderRules
-from raster2path.model import CutType, Forecast, HeatMap, TorchPlan, frozen
+from raster2path.model import Cut, CutType, Forecast, HeatMap, TorchPlan, frozen
 from raster2path.torch._buckling import Plate, coarse, plate_for
 from raster2path.torch._heat import (
     MOST_WORK,
@@ -94,6 +94,9 @@ def waiting_for(plan: TorchPlan) -> tuple[frozenset[int], ...]:
         for outer in cut.inside:
             if cut.type is not CutType.BORDER or outer in borders:
                 before[outer].add(inner)
+    for last, cut in enumerate(cuts):
+        if cut.closes is not None:
+            before[last] |= {cut.closes} | before[cut.closes]
     for outer in borders:
         before[outer] |= {k for k in range(len(cuts)) if k not in borders}
     return tuple(frozenset(some) for some in before)
@@ -164,15 +167,7 @@ def work_of(plan: TorchPlan, rules: OrderRules, *, is_quick: bool = False) -> Wo
     tracks, ends = list[Track](), list[complex]()
     lead_s, path_s, tail_s = list[float](), list[float](), list[float]()
     for cut in plan.cuts:
-        points = to_points([cut.pierce_mm]) if cut.path is None else cut.path.flat(FLAT_MM)
-        made = track(
-            grid,
-            points,
-            steel.line_j_mm,
-            is_closed=cut.path is not None and cut.path.is_closed,
-            falls=cut.type is CutType.OPENING,
-            spot_j=steel.line_j_mm * speed * PIERCE_S,
-        )
+        made = _track(plan, cut, grid, steel, speed)
         tracks.append(made)
         last = cut.run_past or cut.path
         ends.append(cut.pierce_mm if last is None else _end(last))
@@ -201,6 +196,28 @@ def work_of(plan: TorchPlan, rules: OrderRules, *, is_quick: bool = False) -> Wo
         min(3.0, max(1.0, span_s / QUICK_LOOKS)) if is_quick else 1.0,
         rules.hand,
     )
+
+
+def _track(plan: TorchPlan, cut: Cut, grid: Grid, steel: Steel, speed_mm_s: float) -> Track:
+    """What a cut does to the cells; a loop that is closed later falls out with its last bit."""
+    points = to_points([cut.pierce_mm]) if cut.path is None else cut.path.flat(FLAT_MM)
+    is_opening = cut.type is CutType.OPENING
+    made = track(
+        grid,
+        points,
+        steel.line_j_mm,
+        is_closed=cut.path is not None and cut.path.is_closed,
+        falls=is_opening and (cut.path is None or cut.path.is_closed),
+        spot_j=steel.line_j_mm * speed_mm_s * PIERCE_S,
+    )
+    if cut.closes is None or not is_opening:
+        return made
+    whole = inside(grid, [np.vstack([_flat(plan.cuts[cut.closes]), points])])
+    return replace(made, drop=np.flatnonzero(whole))
+
+
+def _flat(cut: Cut) -> Points:
+    return np.empty((0, 2)) if cut.path is None else cut.path.flat(FLAT_MM)
 
 
 def _end(path: Path) -> complex:

@@ -28,6 +28,7 @@ from raster2path.model import (
     Heavy,
     Note,
     NoteKind,
+    TorchPlan,
 )
 from raster2path.torch._heat import Floats, Grid, inside
 from raster2path.torch._schedule import blank_of
@@ -99,7 +100,7 @@ class _Table:
         plan = order.plan
         self.order = order
         self.lines = [_line(cut) for cut in order.cuts]
-        self.drops = [_drop(cut) for cut in order.cuts]
+        self.drops = [_drop(plan, cut) for cut in order.cuts]
         self.rings = [edge.path.flat(FLAT_MM) for edge in plan.edges]
         self.edges = shapely.GeometryCollection([shapely.LinearRing(ring) for ring in self.rings])
         self.box = blank_of(plan)
@@ -116,7 +117,13 @@ def _line(cut: Cut) -> shapely.Geometry:
     return shapely.LineString(np.vstack([flat, flat[:1]]) if cut.path.is_closed else flat)
 
 
-def _drop(cut: Cut) -> shapely.Geometry:
+def _drop(plan: TorchPlan, cut: Cut) -> shapely.Geometry:
+    """What falls out with a cut; with the last bit of a loop, all of it."""
+    if cut.closes is not None and cut.path is not None and cut.type is CutType.OPENING:
+        first = plan.cuts[cut.closes].path
+        assert first is not None
+        ring = np.vstack([first.flat(FLAT_MM), cut.path.flat(FLAT_MM)])
+        return shapely.make_valid(shapely.Polygon(ring))
     if cut.path is None or cut.type is not CutType.OPENING or not cut.path.is_closed:
         return shapely.Polygon()
     return shapely.make_valid(shapely.Polygon(cut.path.flat(FLAT_MM)))

@@ -34,6 +34,7 @@ from raster2path.torch._narrow import Lost, closed_up, is_clear, middle_line, mi
 from raster2path.torch._offset import Eroded
 from raster2path.torch._opened import narrow_slots, open_slots
 from raster2path.torch._rests import rests_along
+from raster2path.torch._returns import come_back
 
 SMALLEST_LOOP_MM = 1.2
 """A torch line shorter than this all round is no loop: the pierce has made the hole."""
@@ -59,16 +60,22 @@ class _Work:
     homes: list[int | None] = field(default_factory=list)
     holes: list[shapely.Polygon] = field(default_factory=list)
     notes: list[Note] = field(default_factory=list)
+    room: Room | None = None
+    loops: list[int | None] = field(default_factory=list)
+    """For each cut, the number of its loop in the room."""
 
     @cached_property
     def boundary(self) -> shapely.STRtree:
         """All edges, whole."""
         return shapely.STRtree([shapely.LinearRing(ring.coords) for ring in self.rings])
 
-    def add(self, cut: Cut, around: frozenset[int], home: int | None) -> None:
+    def add(
+        self, cut: Cut, around: frozenset[int], home: int | None, loop: int | None = None
+    ) -> None:
         self.cuts.append(cut)
         self.around.append(around)
         self.homes.append(home)
+        self.loops.append(loop)
 
     def has_room_for(self, hole: shapely.Polygon) -> bool:
         """True where a hole as wide as the kerf meets none made before; it counts from then on."""
@@ -118,11 +125,12 @@ def plan_torch(
         kept |= _cut_faces(work, faces)
     work.edges = [edge for k in range(len(rings)) for edge in kept.get(k, [])]
     _cut_slits(work)
+    cuts = _in_steps(work)
     return TorchPlan(
         sign=sign,
         edges=tuple(work.edges),
         slits=(*sign.slits, *work.slits),
-        cuts=_nested(work),
+        cuts=cuts,
         kerf_mm=rules.kerf_mm,
         notes=_told(work.notes),
     )
@@ -143,7 +151,7 @@ def _cut_faces(work: _Work, faces: Sequence[Face]) -> dict[int, list[SignEdge]]:
         if not (is_one and k in slots)
         for loop in _loops(work, face, k, tracks[k])
     ]
-    room = Room([loop for loop, _ in loops], proof)
+    work.room = room = Room([loop for loop, _ in loops], proof)
     back = _turned_round(work, room.loops)
     starts = begin(room.loops, room, work.rules.kerf_mm, back)
     paths = [start.path for start in starts]
@@ -152,12 +160,14 @@ def _cut_faces(work: _Work, faces: Sequence[Face]) -> dict[int, list[SignEdge]]:
     kept: dict[int, list[SignEdge]] = {}
     for k, face in enumerate(faces):
         own = [
-            (*pair, start, stops, turns)
-            for pair, start, stops, turns in zip(loops, starts, rests, rounds, strict=True)
+            (n, *pair, start, stops, turns)
+            for n, (pair, start, stops, turns) in enumerate(
+                zip(loops, starts, rests, rounds, strict=True)
+            )
             if pair[0].face == k
         ]
-        for loop, owner, start, stops, turns in own:
-            _add_loop(work, owner, loop, start, (stops, turns))
+        for n, loop, owner, start, stops, turns in own:
+            _add_loop(work, (n, owner), loop, start, (stops, turns))
         if is_one and k in slots:
             _add_slot(work, face, slots[k])
             continue
@@ -220,13 +230,13 @@ def _loops(work: _Work, face: Face, number: int, track: Track) -> list[tuple[Loo
 
 def _add_loop(
     work: _Work,
-    owner: int,
+    numbers: tuple[int, int],
     loop: Loop,
     start: Start,
     off: tuple[tuple[Rest, ...], tuple[Path, ...]],
 ) -> None:
-    """Adds a closed cut; off: its rests and corner loops."""
-    edge = work.sign.edges[owner]
+    """Adds a closed cut; numbers: of its loop and its edge; off: its rests and corner loops."""
+    edge = work.sign.edges[numbers[1]]
     cut = Cut(
         type=_type(edge, is_opening=signed_area(loop.path.flat(FLATNESS_MM)) < 0),
         kind=loop.kind,
@@ -239,7 +249,7 @@ def _add_loop(
     )
     if cut.type is CutType.BORDER:
         cut = from_the_edge(cut, work.sign.art.placement.sheet_mm, work.boundary, work.rules)
-    work.add(cut, *_surroundings(work.sign.art, edge))
+    work.add(cut, *_surroundings(work.sign.art, edge), numbers[0])
 
 
 def _closed_up(work: _Work, face: Face, track: Track) -> dict[int, list[SignEdge]]:
@@ -409,6 +419,20 @@ def _nested(work: _Work) -> tuple[Cut, ...]:
     return tuple(
         replace(cut, inside=frozenset(outer)) for cut, outer in zip(work.cuts, inside, strict=True)
     )
+
+
+def _in_steps(work: _Work) -> tuple[Cut, ...]:
+    """The cuts, nested; small hot loops are closed in a step of their own where that is asked."""
+    cuts = _nested(work)
+    if work.room is None or work.rules.return_mm == 0:
+        return cuts
+    out = come_back(cuts, work.room, work.loops, work.rules)
+    n = len(out) - len(cuts)
+    if n:
+        words = "1 small loop is" if n == 1 else f"{n} small loops are"
+        told = f"{words} closed later, when the start has cooled: cuts of their own"
+        work.notes.append(Note(NoteKind.SETTING, told, out[-1].pierce_mm))
+    return tuple(out)
 
 
 def _goes_round(cut: Cut) -> bool:

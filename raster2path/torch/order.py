@@ -66,14 +66,15 @@ def order_cuts(
     if corrections is not None and corrections.order_px:
         first = _named(plan, corrections.order_px, work_from_upright)
     before, starts = waiting_for(plan), starts_of(plan)
+    closes = [cut.closes for cut in plan.cuts]
     how = rules.how
     if how is OrderHow.SWEEP:
-        sequence = by_rank(starts.real, before, first)
+        sequence = by_rank(starts.real, before, first, closes)
     elif how is OrderHow.SMALL_FIRST:
         lengths = [0.0 if cut.path is None else cut.path.length for cut in plan.cuts]
-        sequence = by_rank(np.array(lengths), before, first)
+        sequence = by_rank(np.array(lengths), before, first, closes)
     else:
-        sequence = nearest(starts, before, first)
+        sequence = nearest(starts, before, first, closes)
     out = CutOrder(plan, sequence, _reach_notes(plan, rules), how.value)
     if how is OrderHow.PLANNED:
         from raster2path.torch._planned import planned
@@ -99,9 +100,10 @@ def compare(order: CutOrder, *, rules: OrderRules, is_quick: bool = False) -> di
     Quick: in larger cells, in a tenth of the time; ratios agree within 1.5 %.
     """
     work = work_of(order.plan, rules, is_quick=is_quick)
+    closes = [cut.closes for cut in order.plan.cuts]
     others = {
-        "nearest": nearest(work.starts, work.before),
-        "sweep": by_rank(work.starts.real, work.before),
+        "nearest": nearest(work.starts, work.before, (), closes),
+        "sweep": by_rank(work.starts.real, work.before, (), closes),
     }
     all_of_them = [(order.sequence, order.waits_s), *((other, ()) for other in others.values())]
     return dict(zip(["taken", *others], forecasts(work, all_of_them), strict=True))
