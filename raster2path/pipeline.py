@@ -14,7 +14,7 @@ import numpy as np
 
 from raster2path.check import find_faults
 from raster2path.errors import NothingFoundError
-from raster2path.job import Job
+from raster2path.job import Job, LetteringMode, LetteringRules
 from raster2path.model import (
     Art,
     Border,
@@ -244,7 +244,7 @@ def make(
         "lettering",
         tell_kinds,
         outlines,
-        rules=job.lettering,
+        rules=_told_in(ink, job.lettering),
         work_from_upright=turn,
     )
     outlines = road.stage(
@@ -328,6 +328,13 @@ def make(
         hashes=road.hashes,
         nouns=road.nouns,
     )
+
+
+def _told_in(ink: Ink, rules: LetteringRules) -> LetteringRules:
+    """How lettering is told; in light and shade there is none, unless the maker says so."""
+    if ink.falls_below is None or rules.mode is not LetteringMode.AUTO:
+        return rules
+    return replace(rules, mode=LetteringMode.NONE)
 
 
 def _with_falls(job: Job) -> Job:

@@ -13,9 +13,10 @@ import skimage.filters
 from skimage.color import rgb2lab
 
 from raster2path import make, new_job
+from raster2path.geometry import Kind
 from raster2path.job import InkRules, Tone
 from raster2path.model import Border, Dark, NoteKind, Picture, Read
-from raster2path.picture._tonal import is_tonal, middle_tone
+from raster2path.picture._tonal import dark_tone, is_tonal, middle_tone
 from raster2path.picture.ink import find_ink
 from tests.pencils import Light, Paper, Pencil, sketch
 
@@ -88,13 +89,16 @@ def test_its_dark_half_falls_out_and_the_maker_is_told_how_to_change_that(tmp_pa
     assert result.reading.read is Read.SOLID
     assert result.paths.region is Dark.OPENING
     assert result.paths.border is Border.RECT
-    percent = f"{middle_tone(cat()):.0f} %"
+    percent = f"{dark_tone(cat()):.0f} %"
     assert percent in result.reading.reason
     remedies = [n.remedy or "" for n in result.notes if n.kind is NoteKind.PICTURE]
     assert any("--falls-darker-than" in remedy for remedy in remedies)
     dark = find_ink(pictured(cat()), rules=InkRules()).mask
     assert dark[cat().max(axis=2) < 60].mean() > 0.9
     assert dark[cat().min(axis=2) > 150].mean() < 0.05
+    assert 0.15 < dark.mean() < 0.3  # what stays must carry
+    assert not any(ring.path.kind is Kind.LETTERING for ring in result.paths.rings)
+    assert not any(note.kind is NoteKind.DOUBT for note in result.notes)
 
 
 def test_the_makers_word_counts() -> None:

@@ -57,8 +57,16 @@ class _Row:
     n_holes: float
 
 
-def binding(level: Level) -> Mask | None:
-    """What lies from a row of holes to the rim beside it, holes included; None without a row."""
+@dataclass(frozen=True, slots=True, eq=False)
+class Binding:
+    """What lies from a row of holes to the rim beside it, and how many holes there are, about."""
+
+    mask: Mask
+    n_holes: int
+
+
+def binding(level: Level) -> Binding | None:
+    """The row of holes along one side, holes included; None without a row."""
     step = max(1, max(level.shape) // 2000)
     small = np.clip(shrunk(np.ascontiguousarray(level[::step, ::step]), LONG_PX), -0.5, 1)
     for turns in range(4):
@@ -73,7 +81,8 @@ def binding(level: Level) -> Mask | None:
         cv2.fillConvexPoly(beyond, np.rint(corners).astype(np.int32), 1)
         beyond = np.ascontiguousarray(np.rot90(beyond, -turns))
         size = level.shape[::-1]
-        return np.asarray(cv2.resize(beyond, size, interpolation=cv2.INTER_NEAREST) > 0, np.bool_)
+        whole = cv2.resize(beyond, size, interpolation=cv2.INTER_NEAREST)
+        return Binding(np.asarray(whole > 0, np.bool_), round(row.n_holes))
     return None
 
 

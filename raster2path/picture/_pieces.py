@@ -38,6 +38,23 @@ DARK = 0.7
 """The same of the level, which is 1 in the ink nearby."""
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Swept:
+    """Ink without dirt.
+
+    Attributes:
+        mask: the ink.
+        pen_px: the width of its strokes.
+        n_punched: holes punched into the paper that were left out.
+        n_thumbs: thumbs in corners of the picture that were.
+    """
+
+    mask: Mask
+    pen_px: float
+    n_punched: int = 0
+    n_thumbs: int = 0
+
+
 def mask_of(
     level: Level,
     name: str,
@@ -45,8 +62,8 @@ def mask_of(
     local: Level | None = None,
     on_rule: Mask | None = None,
     is_photograph: bool = False,
-) -> tuple[Mask, float]:
-    """Level at half, without specks, pinholes and marks that are nowhere dark; and pen width.
+) -> Swept:
+    """Level at half, without specks, pinholes and marks that are nowhere dark.
 
     Args:
         level: of the ink, 1 where it is full.
@@ -66,14 +83,15 @@ def mask_of(
     speck_px2 = max(9.0, min(0.3 * pen_px, max(level.shape) / 250) ** 2)
     dirt = _Dirt(level, local, speck_px2, pen_px, on_rule, is_photograph)
     n_before = cv2.countNonZero(half)
-    kept, n_pieces, n_kept = _swept(half, dirt)
+    kept, n_pieces, n_kept, left_out = _swept(half, dirt)
     is_dust = n_kept < 0.5 * n_pieces and cv2.countNonZero(half) < 0.7 * n_before
     if n_pieces > 3000 and is_dust:
         raise NothingFoundError(f"{name} looks like noise; nothing drawn stands out from it")
     soft = soft_ink(level, half.view(np.bool_), kept, pen_px) if is_photograph and n_kept else None
     if soft is not None and (half.view(np.bool_) & ~soft).any():
         half[soft] = 0
-        _, _, n_kept = _swept(half, dirt)
+        _, _, n_kept, more = _swept(half, dirt)
+        left_out = (left_out[0] + more[0], left_out[1] + more[1])
         pen_px = _pen(half)
     if n_kept == 0:
         raise NothingFoundError(
@@ -81,7 +99,7 @@ def mask_of(
         )
     if is_photograph and pen_px <= BROADEST_PEN_PX:
         half |= _bridges(half, np.asarray(level >= np.float32(FAINT)), pen_px)
-    return half.view(np.bool_), pen_px
+    return Swept(half.view(np.bool_), pen_px, *left_out)
 
 
 def _bridges(half: Bytes, low: Mask, pen_px: float) -> Bytes:
@@ -185,17 +203,18 @@ class _Dirt:
         return bool(self.on_rule[y, x].mean() >= 0.8)
 
 
-def _swept(half: Bytes, dirt: _Dirt) -> tuple[Outlines, int, int]:
+def _swept(half: Bytes, dirt: _Dirt) -> tuple[Outlines, int, int, tuple[int, int]]:
     """Takes dirt out of `half` and fills pinholes.
 
     Returns:
-        The outlines that are left, how many pieces there were, and how many are left.
+        The outlines that are left, how many pieces there were, and how many are left; how many
+        of those that are not were punched holes, and how many thumbs.
     """
     outlines, tree = cv2.findContours(half, cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)
     gone: list[int] = []
     pinholes: Outlines = []
     thumbs: Outlines = []
-    n_pieces = 0
+    n_pieces = n_punched = 0
     for k, outline in enumerate(outlines):
         is_hole = tree[0, k, 3] >= 0
         # Pixels of a piece, from the polygon through the middles of its rim's (Pick's theorem);
@@ -223,7 +242,9 @@ def _swept(half: Bytes, dirt: _Dirt) -> tuple[Outlines, int, int]:
             and sum(cv2.contourArea(outlines[hole]) for hole in _holes_of(k, tree[0]))
             < 0.1 * cv2.contourArea(outlines[k])
         ]
-        gone += _punched(outlines, pieces, dirt)
+        punched = _punched(outlines, pieces, dirt)
+        n_punched = len(punched)
+        gone += punched
     cv2.drawContours(half, [outlines[k] for k in gone], -1, 0, cv2.FILLED)
     cv2.drawContours(half, pinholes, -1, 1, cv2.FILLED)
     cv2.drawContours(half, thumbs, -1, 0, cv2.FILLED)  # with what lies between them and the rims
@@ -234,7 +255,8 @@ def _swept(half: Bytes, dirt: _Dirt) -> tuple[Outlines, int, int]:
         for k, outline in enumerate(outlines)
         if k not in lost and (tree[0, k, 3] < 0 or len(outline) > _WIDE_GAP_PENS * dirt.pen_px)
     ]
-    return kept, n_pieces, n_pieces - sum(tree[0, k, 3] < 0 for k in lost)
+    n_left = n_pieces - sum(tree[0, k, 3] < 0 for k in lost)
+    return kept, n_pieces, n_left, (n_punched, len(thumbs))
 
 
 def _punched(outlines: Sequence[cv2.typing.MatLike], pieces: list[int], dirt: _Dirt) -> list[int]:

@@ -22,11 +22,11 @@ from raster2path.picture._colours import (
     listed,
 )
 from raster2path.picture._light import full_ink, local_ink, paper_light, stretched
-from raster2path.picture._pieces import mask_of
+from raster2path.picture._pieces import Swept, mask_of
 from raster2path.picture._rules import Rules, may_hold_rules, rule_light
 from raster2path.picture._shrink import halved, shrunk
 from raster2path.picture._stray import stray
-from raster2path.picture._tonal import is_tonal, middle_tone
+from raster2path.picture._tonal import dark_tone, is_tonal
 from raster2path.picture._tones import (
     LARGE_PX,
     SHARPEST_PHOTO_PX,
@@ -82,7 +82,8 @@ def find_ink(picture: Picture, *, rules: InkRules = _PLAIN) -> Ink:
     if rules.tone is Tone.LIGHT:
         return _ink_of(picture, rules)
     if rules.tone is None and is_tonal(picture.rgb):
-        return _of_tones(picture)
+        percent = dark_tone(picture.rgb)
+        return _of_tones(picture, percent, _tones_note(percent))
     if rules.tone is None and _is_on_dark_ground(picture.rgb):
         with suppress(NothingFoundError):
             light = _ink_of(picture, replace(rules, tone=Tone.LIGHT))
@@ -116,21 +117,22 @@ def _of_flat_artwork(picture: Picture) -> Ink | None:
 def _falls(picture: Picture, rules: InkRules) -> Ink:
     """What falls out by colour or by tone, as if it were ink."""
     if rules.falls_darker_than is not None:
-        level = level_of_tone(picture.rgb, rules.falls_darker_than)
-        return _of_level(picture, level, is_photograph=True, blur_px=1.0)
+        return _of_tones(picture, rules.falls_darker_than)
     colours = flat_colours(picture.rgb)
     numbers = tuple(int(number) for number in rules.falls or ())
     note = Note(NoteKind.PICTURE, f"colours of the picture: {listed(colours)}")
     return _of_colours(picture, colours, numbers, note)
 
 
-def _of_tones(picture: Picture) -> Ink:
-    """The dark half of a picture of tones, by a limit that is told."""
-    percent = middle_tone(picture.rgb)
+def _tones_note(percent: float) -> Note:
     sentence = f"it looks like a picture of light and shade, parted at {percent:.0f} %"
     remedy = "say --falls-darker-than for more or less; --ink dark if it is a drawing"
+    return Note(NoteKind.PICTURE, sentence, remedy=remedy)
+
+
+def _of_tones(picture: Picture, percent: float, *notes: Note) -> Ink:
+    """What is darker than that, of a picture of tones."""
     level = level_of_tone(picture.rgb, percent)
-    notes = (Note(NoteKind.PICTURE, sentence, remedy=remedy),)
     ink = _of_level(picture, level, is_photograph=True, blur_px=1.0, notes=notes)
     return replace(ink, falls_below=percent)
 
@@ -160,7 +162,8 @@ def _of_level(
     blur_px: float,
     notes: tuple[Note, ...] = (),
 ) -> Ink:
-    mask, pen_px = mask_of(level, picture.name)
+    swept = mask_of(level, picture.name)
+    mask, pen_px = swept.mask, swept.pen_px
     frozen(mask)
     frozen(level)
     return Ink(mask, level, is_photograph, blur_px, pen_px, notes)
@@ -181,22 +184,25 @@ def _ink_of(picture: Picture, rules: InkRules) -> Ink:
         keeps_rules = rules.paper_lines is PaperLines.KEEP
         found = _level_of_photograph(grey, light, picture.name, keeps_rules=keeps_rules)
     level, notes = found.level, found.notes()
-    mask, pen_px = found.mask(picture.name, is_photograph=is_photograph)
+    swept = found.swept(picture.name, is_photograph=is_photograph)
+    mask = swept.mask
     beyond, more = _beyond(level, picture) if is_photograph else (None, ())
     if beyond is not None and (mask & ~beyond).any():
         level[beyond] = 0
-        mask, pen_px = found.mask(picture.name, is_photograph=is_photograph)
+        swept = found.swept(picture.name, is_photograph=is_photograph)
+        mask = swept.mask
         notes = (*notes, *more)
     cut_off = stray(mask) if is_photograph else None
     if cut_off is not None:
         level[cut_off], mask[cut_off] = 0, False
         notes = (*notes, _STRAY_NOTE)
+    notes = (*notes, *_left_out_notes(swept))
     if is_photograph and not picture.is_squared:
         notes = (*notes, _WHOLE_NOTE)
     frozen(mask)
     frozen(level)
     blur_px = blur_of(profiles, light)
-    return Ink(mask, level, is_photograph, blur_px, pen_px, notes)
+    return Ink(mask, level, is_photograph, blur_px, swept.pen_px, notes)
 
 
 # ---------------------------------------------------------------- paper and light
@@ -216,7 +222,7 @@ class _Found:
     local: Floats | None = None
     rules: Rules | None = None
 
-    def mask(self, name: str, *, is_photograph: bool) -> tuple[Mask, float]:
+    def swept(self, name: str, *, is_photograph: bool) -> Swept:
         """See `mask_of`."""
         on_rule = None
         if self.rules is not None:
@@ -300,11 +306,23 @@ _SURROUNDINGS_NOTE = Note(
 )
 
 
-_BINDING_NOTE = Note(
-    NoteKind.PICTURE,
-    "the row of holes along one side of the paper was left out, with all that lies beyond it",
-    remedy="crop the picture if that was drawn",
-)
+def _binding_note(n_holes: int) -> Note:
+    what = f"a row of about {n_holes} holes along one side of the paper was left out"
+    rest = "with all that lies beyond it"
+    return Note(NoteKind.PICTURE, f"{what}, {rest}", remedy="crop the picture if that was drawn")
+
+
+def _left_out_notes(swept: Swept) -> tuple[Note, ...]:
+    """What was taken for the paper's or the hand's, and not for the drawing's."""
+    told = []
+    if swept.n_punched:
+        told.append(f"{swept.n_punched} holes punched in the paper were left out")
+    if swept.n_thumbs == 1:
+        told.append("a thumb in a corner of the picture was left out")
+    elif swept.n_thumbs:
+        told.append(f"{swept.n_thumbs} thumbs in corners of the picture were left out")
+    remedy = "crop the picture a little if that was drawn"
+    return tuple(Note(NoteKind.PICTURE, sentence, remedy=remedy) for sentence in told)
 
 
 _STRAY_NOTE = Note(
@@ -316,13 +334,14 @@ _STRAY_NOTE = Note(
 
 def _beyond(level: Level, picture: Picture) -> tuple[Mask | None, tuple[Note, ...]]:
     """What is not of the drawing at the picture's rim, and what is said about it."""
-    holes = binding(level)
+    bound = binding(level)
     around = None if picture.is_squared else _surroundings(level)
-    told = ((holes, _BINDING_NOTE), (around, _SURROUNDINGS_NOTE))
-    notes = tuple(note for mask, note in told if mask is not None)
-    if holes is None or around is None:
-        return (around if holes is None else holes), notes
-    return holes | around, notes
+    notes = () if bound is None else (_binding_note(bound.n_holes),)
+    if around is not None:
+        notes = (*notes, _SURROUNDINGS_NOTE)
+    if bound is None or around is None:
+        return (around if bound is None else bound.mask), notes
+    return bound.mask | around, notes
 
 
 def _surroundings(level: Level) -> Mask | None:
