@@ -12,9 +12,12 @@ from raster2path.geometry import Complexes, Kind
 from raster2path.job import Corrections
 from raster2path.model import NoteKind, Outlines
 from raster2path.shape import _letterlike
+from raster2path.shape._circles import circle_through
 from raster2path.shape._marks import find_marks
+from raster2path.shape._reader import Looks, small_picture
 from raster2path.shape._table import Table, shipped
-from raster2path.shape._textrows import _circle_through, alone
+from raster2path.shape._textrows import alone
+from raster2path.shape._told import looked_over
 from raster2path.shape.lettering import N_QUESTIONS, correct_kinds, tell_kinds
 from tests.learning import boost, train
 from tests.learning.gather import Lesson
@@ -47,8 +50,8 @@ def on_arch(text: str, radius: float, *, is_below: bool = False) -> list[Complex
 
 
 @pytest.fixture(scope="module")
-def fixed() -> Lesson:
-    return train.together(train.fixed_lessons())
+def fixed() -> list[Lesson]:
+    return train.fixed_lessons(shipped().reader)
 
 
 def _stored(name: str) -> np.ndarray[tuple[int, ...], np.dtype[np.float32]]:
@@ -59,21 +62,49 @@ def _stored(name: str) -> np.ndarray[tuple[int, ...], np.dtype[np.float32]]:
 
 
 def test_the_shipped_table_tells_of_the_fixed_signs_what_it_told_when_it_was_made(
-    fixed: Lesson,
+    fixed: list[Lesson],
 ) -> None:
     """Numbers of marks and table belong together: change the one, and make the other anew."""
-    odds = shipped().log_odds(fixed.x)
-    off = np.abs(odds - _stored("fixed_odds"))
+    off = np.abs(train.of_fixed(shipped(), fixed) - _stored("fixed_odds"))
     assert float((off < 0.01).mean()) > 0.98  # a limit may be met by a last digit of a library
 
 
 def test_the_trainer_makes_of_the_fixed_signs_what_it_made_of_them_when_the_table_was_made(
-    fixed: Lesson,
+    fixed: list[Lesson],
 ) -> None:
-    small = boost.grow(fixed.x, fixed.y, fixed.weight, train.SMALL_PLAN)
-    off = np.abs(small.log_odds(fixed.x) - _stored("small_odds"))
-    assert float((off < 0.01).mean()) > 0.98
-    assert float(((small.log_odds(fixed.x) > 0) == fixed.y).mean()) > 0.95
+    small = train.small(fixed)
+    odds = train.of_fixed(small, fixed)
+    assert float((np.abs(odds - _stored("small_odds")) < 0.01).mean()) > 0.98
+    y = np.concatenate([lesson.y for lesson in fixed])
+    counts = np.concatenate([lesson.weight for lesson in fixed]) > 0
+    assert float(((odds[: len(y)] > 0) == y)[counts].mean()) > 0.95
+    album = train.fixed_album()
+    said = small.reader.log_odds(album.seen)
+    assert np.abs(said - _stored("small_said")).max() < 0.01
+
+
+def test_the_reader_tells_letters_the_right_way_up_from_upside_down() -> None:
+    """Capitals of one stroke direction look otherwise upside down; H, I, N, O, S, X, Z don't."""
+    marks = find_marks(outlines(words("ABEFGJKLMPRTUVY", 90.0)))
+    letters = [k for k, mark in enumerate(marks) if mark.parent is None]
+    looks = Looks(marks, shipped().reader)
+    up = looks.of(letters, np.ones(len(letters), np.complex128))
+    down = looks.of(letters, -np.ones(len(letters), np.complex128))
+    assert (up > down).mean() >= 0.75
+    assert up.mean() > down.mean() + 1
+
+
+def test_a_small_picture_is_the_same_at_any_size_and_turned_with_its_row() -> None:
+    small, large = (find_marks(outlines(words("R", size)))[0] for size in (80.0, 320.0))
+    spun = find_marks(outlines([z * np.exp(0.7j) for z in words("R", 320.0)]))[0]
+    pictures = [
+        small_picture(small, 1 + 0j).astype(float),
+        small_picture(large, 1 + 0j).astype(float),
+        small_picture(spun, complex(np.exp(0.7j))).astype(float),
+    ]
+    assert np.abs(pictures[0] - pictures[1]).mean() < 8
+    assert np.abs(pictures[1] - pictures[2]).mean() < 8
+    assert pictures[0].max() > 200
 
 
 def test_trees_find_what_no_single_column_tells() -> None:
@@ -98,11 +129,13 @@ def test_odds_are_the_sum_of_one_leaf_a_tree() -> None:
 
 def test_a_mark_alone_has_the_same_numbers_one_by_one_and_in_one_go() -> None:
     marks = find_marks(outlines([*words("No. 84 & tide"), pebble(500 + 300j, 60, 3)]))
-    twins = _letterlike.twin_table(marks)
-    by_itself = _letterlike.of_marks(marks, [False] * len(marks), twins)
+    seen = looked_over(marks, [False] * len(marks), shipped().reader)
     family = [k for k, mark in enumerate(marks) if mark.parent is None]
-    one_by_one = [_letterlike.of_row(marks, alone(marks, k), by_itself, twins) for k in family]
-    in_one_go = _letterlike.of_lone_marks(marks, family, by_itself)
+    one_by_one = [
+        _letterlike.of_row(marks, alone(marks, k), seen.by_itself, seen.twins, seen.looks)
+        for k in family
+    ]
+    in_one_go = _letterlike.of_lone_marks(marks, family, seen.by_itself, seen.looks)
     assert in_one_go.shape == (len(family), len(_letterlike.NAMES))
     assert np.allclose(np.vstack(one_by_one), in_one_go)
 
@@ -143,7 +176,7 @@ def test_an_arch_is_found_through_letters_that_stand_up_and_down_of_it(span: flo
     rng = np.random.default_rng(4)
     t = np.linspace(0, span, 9) + 0.3
     z = 50 + 70j + (300 + rng.normal(0, 2.5, 9)) * np.exp(1j * t)
-    found = _circle_through(z)
+    found = circle_through(z)
     assert found is not None
     assert found[1] == pytest.approx(300, rel=0.08)
     assert abs(found[0] - (50 + 70j)) < 40
@@ -152,7 +185,7 @@ def test_an_arch_is_found_through_letters_that_stand_up_and_down_of_it(span: flo
 def test_a_straight_line_of_letters_is_no_arch() -> None:
     rng = np.random.default_rng(4)
     z = (np.linspace(0, 500, 9) + 1j * rng.normal(0, 6, 9)) * np.exp(0.5j)
-    assert _circle_through(z) is None
+    assert circle_through(z) is None
 
 
 def test_the_base_line_is_a_result_with_place_height_and_certainty() -> None:
@@ -208,10 +241,12 @@ def test_a_box_answers_a_question_and_three_are_asked_at_most() -> None:
 def test_the_box_that_a_question_names_holds_what_it_is_about() -> None:
     """In pixels of the upright original: here the working picture is half as large, and moved."""
     to_work = np.array([[0.5, 0, 10], [0, 0.5, 20], [0, 0, 1]])
-    result = tell_kinds(outlines(words("S", 300.0)), rules=AUTO, work_from_upright=to_work)
-    doubts = [note for note in result.notes if note.kind is NoteKind.DOUBT]
-    if not doubts:
-        pytest.skip("the table is sure of this one")
+    for letter in "SOCVXIJLU":
+        result = tell_kinds(outlines(words(letter, 300.0)), rules=AUTO, work_from_upright=to_work)
+        doubts = [note for note in result.notes if note.kind is NoteKind.DOUBT]
+        if doubts and Kind.LETTERING not in kinds(result):
+            break
+    assert doubts
     assert doubts[0].remedy is not None
     numbers = doubts[0].remedy.split("[[")[1].split("]]")[0]
     box_px = tuple(float(word) for word in numbers.split(","))

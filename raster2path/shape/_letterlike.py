@@ -13,6 +13,7 @@ import numpy.typing as npt
 
 from raster2path.geometry import Complexes
 from raster2path.shape._marks import N_WAYS, Mark
+from raster2path.shape._reader import Looks
 from raster2path.shape._textrows import ON_LINE, Row
 
 Floats = npt.NDArray[np.float64]
@@ -39,7 +40,7 @@ AROUND = (
 )  # fmt: skip
 IN_ROW = (
     "height", "foot", "top", "width", "square", "stem", "stroke_off", "gap_before", "gap_after",
-    "at_end", "twins_here",
+    "at_end", "twins_here", "reads",
 )  # fmt: skip
 OF_ROW = (
     "n", "n_log", "on_foot", "on_top", "on_x", "feet_off", "tops_off", "heights_off", "aspect",
@@ -47,6 +48,7 @@ OF_ROW = (
     "stem_row", "stem_off", "straight_row", "twin_row", "unlike", "inside_row", "corner_row",
     "turn_row", "long", "of_family", "is_arched", "bend", "slant", "size_row", "ruled_row",
     "solid_row", "round_row", "is_inside", "chord_row", "chords_off", "cuts_row",
+    "reads_row", "reads_low", "reads_best",
 )  # fmt: skip
 NAMES = (*OWN, *AROUND, *IN_ROW, *OF_ROW)
 
@@ -192,7 +194,7 @@ def twin_table(marks: Sequence[Mark]) -> npt.NDArray[np.bool_]:
 
 
 def of_row(
-    marks: Sequence[Mark], row: Row, by_itself: Floats, twins: npt.NDArray[np.bool_]
+    marks: Sequence[Mark], row: Row, by_itself: Floats, twins: npt.NDArray[np.bool_], looks: Looks
 ) -> Floats:
     """All numbers of each mark in a row: (members, len(NAMES)).
 
@@ -201,8 +203,10 @@ def of_row(
         row: some of them.
         by_itself: what `of_marks` tells of all marks.
         twins: what `twin_table` tells.
+        looks: how much each looks like a letter.
     """
     members = list(row.members)
+    reads = looks.of(row.members, row.directions)
     own = by_itself[members]
     own_column = dict(zip((*OWN, *AROUND), own.T, strict=True))
     high, height = row.heights, max(row.height, 1e-9)
@@ -226,6 +230,7 @@ def of_row(
             np.concatenate([np.clip(gaps, -1, 2), [2.0]]),
             np.isin(np.arange(n), (0, n - 1)),
             among / max(n - 1, 1),
+            reads,
         ]
     )
     size = np.array([marks[k].size for k in members])
@@ -271,11 +276,16 @@ def of_row(
         _median(chord),
         _spread(np.log(np.maximum(chord, 1e-3))),
         float(np.mean(own_column["cuts_level"])),
+        float(reads.mean()),
+        float(np.sort(reads)[n // 4]),
+        float(reads.max()),
     )
     return np.column_stack([own, in_row, np.tile(np.array(of_row, np.float64), (n, 1))])
 
 
-def of_lone_marks(marks: Sequence[Mark], family: Sequence[int], by_itself: Floats) -> Floats:
+def of_lone_marks(
+    marks: Sequence[Mark], family: Sequence[int], by_itself: Floats, looks: Looks
+) -> Floats:
     """The same of marks that each stand alone, in one go: (marks, len(NAMES))."""
     k = list(family)
     own = by_itself[k]
@@ -289,7 +299,8 @@ def of_lone_marks(marks: Sequence[Mark], family: Sequence[int], by_itself: Float
     lean = np.array([d[2][2] for d in directions])
     size = np.array([marks[n].size for n in k])
     one, zero = np.ones(len(k)), np.zeros(len(k))
-    in_row = [one, zero, one, wide / high, square, stem, zero, 2 * one, 2 * one, one, zero]
+    reads = looks.of(k, one.astype(np.complex128))
+    in_row = [one, zero, one, wide / high, square, stem, zero, 2 * one, 2 * one, one, zero, reads]
     n_family = sum(m.parent == marks[k[0]].parent for m in marks)
     of_row = [
         *(one, zero, one, one, zero, zero, zero, zero, wide / high, zero),
@@ -298,6 +309,7 @@ def of_lone_marks(marks: Sequence[Mark], family: Sequence[int], by_itself: Float
         *(np.minimum(wide / high, 40.0), one / n_family, zero, zero, zero, column["of_largest"]),
         *(column["is_ruled"], column["solid"], column["round"], zero),
         *(column["chord"] * size / high, zero, column["cuts_level"]),
+        *(reads, reads, reads),
     ]
     return np.column_stack([own, *in_row, *of_row])
 

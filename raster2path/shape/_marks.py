@@ -28,8 +28,11 @@ N_WAYS = 32
 """Directions in which a mark's reach is known."""
 WAYS = np.exp(2j * np.pi * np.arange(N_WAYS) / N_WAYS)
 CORNER_RAD = math.radians(40)
-SCRAP_SHARE = 0.6
-"""A stroke that hangs on a ring is a scrap of it where it is so short, of the ring's length."""
+SCRAP_SHARE, SCRAP_SIZE = 1.6, 0.25
+"""Strokes that hang on a ring are a part of it, as the legs of an A, where they are so short, of
+the ring's length, and not all too small for it: a word may touch a frame."""
+TOUCH_PENS = 0.8
+"""A stroke that ends so near another, in widths of the pen, hangs together with it."""
 MOST_POINTS = 800
 """Of longer lines every second point is looked at, or fewer."""
 
@@ -40,7 +43,7 @@ class Mark:
 
     Attributes:
         rings, strokes: indices in `Outlines`; one ring, or one stroke and more.
-        scraps: indices of short strokes that hang on the ring, and are what it is.
+        scraps, tails: indices of strokes that hang on the ring, and are what it is; their lines.
         hull: corners of the convex hull.
         reach: how far the hull goes from `middle` in each of `WAYS`.
         size: the longest extent.
@@ -50,7 +53,7 @@ class Mark:
         ink: the same without what is cut out of it again.
         turning: how far its lines turn in all, in full turns.
         n_inside: rings just inside it; loops of strokes.
-        sides: starts and ends of the straight pieces that it is drawn with here, counters too.
+        drawn: its lines as polygons within the noise, counters too; closed ones end at the start.
         parent: index of the mark just round it, or None.
     """
 
@@ -73,8 +76,17 @@ class Mark:
     noise: float
     parent: int | None
     depth: int
-    sides: tuple[Complexes, Complexes]
+    drawn: tuple[Complexes, ...]
     scraps: tuple[int, ...] = ()
+    tails: tuple[Complexes, ...] = ()
+
+    @property
+    def sides(self) -> tuple[Complexes, Complexes]:
+        """Starts and ends of the straight pieces that it is drawn with here."""
+        return (
+            np.concatenate([z[:-1] for z in self.drawn]),
+            np.concatenate([z[1:] for z in self.drawn]),
+        )
 
     @property
     def straight_share(self) -> float:
@@ -148,8 +160,10 @@ def find_marks(outlines: Outlines) -> list[Mark]:
     families = _hanging_together(outlines)
     scraps = _scraps(outlines, out, families)
     whole = [family for k, family in enumerate(families) if k not in scraps]
-    for k, n in scraps.items():
-        out[n] = replace(out[n], scraps=(*out[n].scraps, *families[k]))
+    for n in set(scraps.values()):
+        out[n] = _with_scraps(
+            out[n], [k for s in scraps if scraps[s] == n for k in families[s]], outlines
+        )
     return out + _of_strokes(outlines, whole, areas, sizes, parents)
 
 
@@ -200,10 +214,56 @@ def _hanging_together(outlines: Outlines) -> list[list[int]]:
             pair.append(node)
         firsts.append(pair[0])
         leader[root(pair[1])] = root(pair[0])
+    for a, b in _touching(outlines.strokes):
+        leader[root(firsts[b])] = root(firsts[a])
     families: dict[int, list[int]] = {}
     for k, first in enumerate(firsts):
         families.setdefault(root(first), []).append(k)
     return list(families.values())
+
+
+def _touching(strokes: Sequence[Stroke]) -> list[tuple[int, int]]:
+    """Strokes one of which ends on the other, or nearly."""
+    if len(strokes) < 2:
+        return []
+    from scipy.spatial import cKDTree
+
+    owner = np.repeat(np.arange(len(strokes)), [len(s.points_mm) for s in strokes])
+    tree = cKDTree(np.concatenate([s.points_mm for s in strokes]))
+    out = []
+    for k, stroke in enumerate(strokes):
+        if not stroke.is_closed:
+            ends = stroke.points_mm[[0, -1]]
+            near = tree.query_ball_point(ends, TOUCH_PENS * stroke.width_mm)
+            out += [(k, other) for hit in near for other in {int(owner[n]) for n in hit} - {k}]
+    return out
+
+
+def _with_scraps(mark: Mark, scraps: list[int], outlines: Outlines) -> Mark:
+    """The mark with strokes that hang on it: they are seen as a part of it."""
+    lines = [to_complex(outlines.placement.to_px(outlines.strokes[k].points_mm)) for k in scraps]
+    hull, hull_area = _hull(np.concatenate([mark.hull, *lines]))
+    middle, reach, size = _extent(hull)
+    return replace(
+        mark,
+        scraps=tuple(scraps),
+        hull=hull,
+        hull_area=hull_area,
+        middle=middle,
+        reach=reach,
+        size=size,
+        length=mark.length + sum(float(np.abs(np.diff(z)).sum()) for z in lines),
+        tails=tuple(z[:: max(1, len(z) // 24)] for z in lines),
+    )
+
+
+def _extent(hull: Complexes) -> tuple[complex, Floats, float]:
+    """Middle, reach and size of a hull."""
+    middle = complex(
+        (hull.real.min() + hull.real.max()) / 2, (hull.imag.min() + hull.imag.max()) / 2
+    )
+    reach = ((hull - middle)[:, None] * WAYS.conj()[None, :]).real.max(axis=0)
+    return middle, reach, float((reach + np.roll(reach, N_WAYS // 2)).max())
 
 
 def _scraps(outlines: Outlines, marks: list[Mark], families: list[list[int]]) -> dict[int, int]:
@@ -227,7 +287,9 @@ def _scraps(outlines: Outlines, marks: list[Mark], families: list[list[int]]) ->
         best = int(np.argmin(away))
         length = sum(float(np.hypot(*np.diff(s.points_mm, axis=0).T).sum()) for s in strokes)
         ring = int(owner[at[best]])
-        if away[best] <= near and length <= SCRAP_SHARE * marks[ring].length * scale:
+        size = float(np.ptp(np.concatenate([s.points_mm for s in strokes]), axis=0).max())
+        is_part = length <= SCRAP_SHARE * marks[ring].length * scale
+        if away[best] <= near and is_part and size >= SCRAP_SIZE * marks[ring].size * scale:
             out[k] = ring
     return out
 
@@ -295,19 +357,14 @@ def _mark(
     hull, hull_area = looked[0].hull, looked[0].hull_area
     if len(looked) > 1:
         hull, hull_area = _hull(np.concatenate([p.hull for p in looked]))
-    middle = complex(
-        (hull.real.min() + hull.real.max()) / 2, (hull.imag.min() + hull.imag.max()) / 2
-    )
-    reach = ((hull - middle)[:, None] * WAYS.conj()[None, :]).real.max(axis=0)
-    drawn = [p.corners for p in (*looked, *inner)]
-    sides = (np.concatenate([z[:-1] for z in drawn]), np.concatenate([z[1:] for z in drawn]))
+    middle, reach, size = _extent(hull)
     return Mark(
         rings,
         strokes,
         hull,
         middle,
         reach,
-        float((reach + np.roll(reach, N_WAYS // 2)).max()),
+        size,
         np.concatenate([p.lengths for p in looked]),
         np.concatenate([p.angles for p in looked]),
         sum(p.length for p in looked),
@@ -321,7 +378,7 @@ def _mark(
         noise,
         parent,
         depth,
-        sides,
+        tuple(p.corners for p in (*looked, *inner)),
     )
 
 

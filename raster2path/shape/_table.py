@@ -9,6 +9,8 @@ from importlib.resources import files
 import numpy as np
 import numpy.typing as npt
 
+from raster2path.shape._reader import Reader
+
 Floats = npt.NDArray[np.float64]
 FILE = "lettering.npz"
 
@@ -43,8 +45,39 @@ class Table:
         return np.asarray(self.start + leaf.sum(axis=1, dtype=np.float64), np.float64)
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Learnt:
+    """All that was learnt.
+
+    Attributes:
+        reader: how much a mark looks like a letter.
+        marks: whether a mark in a row is a letter.
+        rows: whether a row is a word, from what `marks` says of its marks.
+    """
+
+    reader: Reader
+    marks: Table
+    rows: Table
+
+
 @cache
-def shipped() -> Table:
-    """The table that comes with the program."""
+def shipped() -> Learnt:
+    """What comes with the program."""
     with files("raster2path.shape").joinpath(FILE).open("rb") as file, np.load(file) as data:
-        return Table(data["feature"], data["limit"], data["leaf"], data["start"].item())
+        parts = {name: data[name] for name in data.files}
+    reader = Reader(
+        parts["reader_into"],
+        parts["reader_into_at"],
+        parts["reader_out"],
+        parts["reader_at"].item(),
+    )
+    marks, rows = (
+        Table(
+            parts[f"{name}_feature"],
+            parts[f"{name}_limit"],
+            parts[f"{name}_leaf"],
+            parts[f"{name}_start"].item(),
+        )
+        for name in ("marks", "rows")
+    )
+    return Learnt(reader, marks, rows)

@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from raster2path.geometry import Complexes
+from raster2path.shape._circles import circle_through
 from raster2path.shape._marks import LEAST_MARK_PX, N_WAYS, Mark
 
 Bools = npt.NDArray[np.bool_]
@@ -24,22 +25,27 @@ LIKE_HEIGHT = 0.45
 LIKE_SIZE = 0.4
 WORD_GAP = 1.3
 """Widest gap in a level row, in heights: a word space and a narrow letter's own side space."""
-CHAIN_GAP = 0.8
+LETTER_GAP = 0.6
+"""The same inside a word."""
+EVEN = 0.14
+"""How far apart, in heights, feet or heads may be of marks that stand as low or as high."""
+HOLDS = (1.25, 3.5)
+"""What lies in the box of a mark so many times as large is a part of it."""
+CHAIN_GAP = 1.1
 """The same in a row that may run anywhere, in sizes of the larger mark."""
 ON_LINE = 0.05
 """How far, in heights, a foot may stand off the base line: round letters overshoot by 0.02."""
 BEND_RAD = math.radians(38)
 """Most that a row turns from one mark to the next; letters' middles lie up and down of it, too."""
+UNLIKE = 0.4
+"""What a mark twice as large costs in a chain, against one that is as large: 0.3 sizes of gap."""
+ODD = 0.6
 STRAY = 0.35
 """How far, in sizes, a mark's middle may lie off a row's arc."""
 LEVEL_RAD = 0.45
-FITS = 0.12
-"""How far, in heights, a mark may stand off the row that it is taken into."""
-WORTH_BENDING = 0.6
-"""An arch must lie this much nearer to the marks' middles than a line does."""
-STRAIGHT = 12.0
-"""A radius this many times the row's length is no arch."""
-MOST_CHAINS = 60
+FITS, FITS_END = 0.12, 0.3
+"""How far, in heights, a mark may stand off the row that it is taken into, or beside."""
+MOST_CHAINS = 40
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -97,6 +103,12 @@ def alone(marks: Sequence[Mark], k: int) -> Row:
     return _placed(marks, (k,), np.ones(1, np.complex128), None, is_inside=False)
 
 
+def turned_round(marks: Sequence[Mark], row: Row) -> Row:
+    """The same row read from its other side: what was the heads are the feet."""
+    is_inside = row.centre is not None and not row.is_inside
+    return _placed(marks, row.members[::-1], -row.directions[::-1], row.centre, is_inside=is_inside)
+
+
 def companions(marks: Sequence[Mark], row: Row) -> list[int]:
     """Dots, accents, hyphens and commas that stand in a row, near its letters.
 
@@ -127,20 +139,25 @@ def _is_within(z: complex, hull: Complexes) -> bool:
     return bool(np.all(side >= 0) or np.all(side <= 0))
 
 
-def fits_in(marks: Sequence[Mark], row: Row, k: int) -> bool:
-    """True where a mark stands between the letters of a row, as high and as low as they do."""
+def fits_in(marks: Sequence[Mark], row: Row, k: int, *, beyond: float = 0.0) -> bool:
+    """True where a mark stands between the letters of a row, as high and as low as they do.
+
+    Or beyond its ends, by so many heights at most.
+    """
     mark, high = marks[k], row.height
     if mark.parent != marks[row.members[0]].parent or mark.size > 2.0 * high:
         return False
     up, ahead = _place_in(marks, row, mark.middle)
-    if not row.starts.min() < ahead < row.stops.max() or not 0 < up < high:
+    low_end, high_end = row.starts.min() - beyond * high, row.stops.max() + beyond * high
+    if not low_end < ahead < high_end or not 0 < up < high:
         return False
     d = complex(row.directions[int(np.argmin(np.abs(row.starts + row.stops - 2 * ahead)))])
     extent = -((mark.hull - mark.middle) / d).imag
     low, top = up + float(extent.min()), up + float(extent.max())
-    stands = abs(low) <= FITS * high or low < min(0.0, float(row.feet.min()) + FITS * high)
-    is_as_high = 0.5 * high <= top <= float(row.tops.max()) + FITS * high
-    return stands and is_as_high and low > float(row.feet.min()) - FITS * high
+    fits = FITS_END if beyond else FITS
+    stands = abs(low) <= fits * high or low < min(0.0, float(row.feet.min()) + fits * high)
+    is_as_high = 0.5 * high <= top <= float(row.tops.max()) + FITS_END * high
+    return stands and is_as_high and low > float(row.feet.min()) - fits * high
 
 
 def _place_in(marks: Sequence[Mark], row: Row, z: complex) -> tuple[float, float]:
@@ -157,7 +174,7 @@ def _place_in(marks: Sequence[Mark], row: Row, z: complex) -> tuple[float, float
 
 def propose_rows(marks: Sequence[Mark], family: Sequence[int]) -> list[Row]:
     """Rows of two marks and more among those that have the same mark round them."""
-    tall = [k for k in family if marks[k].size >= LEAST_MARK_PX]
+    tall = _outermost(marks, [k for k in family if marks[k].size >= LEAST_MARK_PX])
     if len(tall) < 2:
         return []
     level = [_level_row(marks, row) for row in _level_sets(marks, tall)]
@@ -165,11 +182,32 @@ def propose_rows(marks: Sequence[Mark], family: Sequence[int]) -> list[Row]:
     settled = {pair for row in level if _is_settled(row) for pair in pairwise(row.members)}
     out = level
     for chain in _chains(marks, tall, settled):
-        row = _arch_row(marks, chain)
-        if row is not None and frozenset(row.members) not in seen:
-            seen.add(frozenset(row.members))
-            out.append(row)
+        for part in (chain, _without_odd_ends(marks, chain)):
+            is_new = len(part) > 2 and frozenset(part) not in seen and not _skips(part, out)
+            row = _arch_row(marks, part) if is_new else None
+            if row is not None:
+                seen.add(frozenset(part))
+                out.append(row)
     return out
+
+
+def _skips(chain: list[int], rows: Sequence[Row]) -> bool:
+    """True for a chain that leaves out a mark in the midst of a row that there is already."""
+    own = set(chain)
+    for row in rows:
+        at = [n for n, k in enumerate(row.members) if k in own]
+        if len(at) == len(own) and at[-1] - at[0] >= len(at):
+            return True
+    return False
+
+
+def _without_odd_ends(marks: Sequence[Mark], chain: list[int]) -> list[int]:
+    """The chain without marks at its ends that are far from the size of the others: no letters."""
+    common = float(np.median([marks[k].size for k in chain]))
+    fits = [ODD < marks[k].size / common < 1 / ODD for k in chain]
+    if not any(fits):
+        return []
+    return chain[fits.index(True) : len(fits) - fits[::-1].index(True)]
 
 
 def _is_settled(row: Row) -> bool:
@@ -179,11 +217,28 @@ def _is_settled(row: Row) -> bool:
     return len(row.members) >= 4 and on_line.mean() >= 0.7 and level_tops.mean() >= 0.4
 
 
+def _outermost(marks: Sequence[Mark], tall: list[int]) -> list[int]:
+    """Those that don't lie in the box of a somewhat larger one: a counter that was left open."""
+    if len(tall) < 2:
+        return tall
+    boxes = np.array([_box(marks[k]) for k in tall])
+    size = np.array([marks[k].size for k in tall])
+    slack = 0.05 * size[None, :, None] * np.array([-1, -1, 1, 1])
+    inside = (boxes[:, None, :2] >= (boxes[None, :, :2] + slack[..., :2])).all(axis=2)
+    inside &= (boxes[:, None, 2:] <= (boxes[None, :, 2:] + slack[..., 2:])).all(axis=2)
+    ratio = size[None, :] / size[:, None]
+    inside &= (ratio > HOLDS[0]) & (ratio < HOLDS[1])
+    return [k for k, held in zip(tall, inside.any(axis=1).tolist(), strict=True) if not held]
+
+
 # ------------------------------------------------------------------ level rows
 
 
 def _level_sets(marks: Sequence[Mark], tall: list[int]) -> list[list[int]]:
-    """Sets of two marks or more of like height that follow each other closely, left to right."""
+    """Sets of two marks or more of like height that follow each other closely, left to right.
+
+    By words as well as by lines, and by what stands as high and as low: art may stand beside.
+    """
     boxes = np.array([_box(marks[k]) for k in tall])
     x0, y0, x1, y1 = boxes.T
     high = y1 - y0
@@ -192,8 +247,20 @@ def _level_sets(marks: Sequence[Mark], tall: list[int]) -> list[list[int]]:
     shared = np.minimum.outer(y1, y1) - np.maximum.outer(y0, y0)
     beside = (least >= LIKE_HEIGHT * most) & (shared >= 0.5 * least)
     beside &= (gap < WORD_GAP * most) & (gap > -0.25 * least)
-    sets = _connected(beside)
-    return [sorted((tall[k] for k in one), key=lambda k: marks[k].middle.real) for one in sets]
+    apart_y0, apart_y1 = (np.abs(y[:, None] - y[None, :]) for y in (y0, y1))
+    even = beside & (apart_y1 < EVEN * least) & (apart_y0 < 0.45 * most)
+    even |= beside & (apart_y0 < EVEN * least) & (apart_y1 < 0.45 * most)
+    out: dict[tuple[int, ...], None] = {}
+    for linked in (
+        beside,
+        beside & (gap < LETTER_GAP * most),
+        even,
+        even & (gap < LETTER_GAP * most),
+    ):
+        for one in _connected(linked):
+            members = sorted((tall[k] for k in one), key=lambda k: marks[k].middle.real)
+            out[tuple(members)] = None
+    return [list(one) for one in out]
 
 
 def _box(mark: Mark) -> tuple[float, float, float, float]:
@@ -286,6 +353,7 @@ def _grown(
             return chain
         bend = np.abs(np.angle((middle[follow] - middle[here]) / (middle[here] - middle[back])))
         cost = np.maximum(gap[here, follow], 0) / size[here] + 0.8 * bend
+        cost += UNLIKE * np.abs(np.log(size[follow] / size[here]))
         cost[bend > BEND_RAD] = np.inf
         best = int(np.argmin(cost))
         if not np.isfinite(cost[best]):
@@ -293,67 +361,11 @@ def _grown(
         chain.append(int(follow[best]))
 
 
-def _circle_through(z: Complexes) -> tuple[complex, float] | None:
-    """Centre and radius of the circle nearest to points, or None where a line does as well.
-
-    An algebraic fit (Kåsa 1976) finds whole rings but bends noisy lines; so a parabola's vertex
-    circle starts as well, both are moved onto the points (Gauss and Newton), the nearer one wins.
-    """
-    length = float(np.abs(z[:, None] - z[None, :]).max())
-    about = complex(z.mean())
-    way = complex(np.exp(0.5j * np.angle(((z - about) ** 2).sum())))
-    local = (z - about) / way
-    x, y = local.real, local.imag
-    as_line = math.sqrt(float((y**2).mean()))
-    best: tuple[float, complex, float] | None = None
-    for start in (_algebraic(x, y), _vertex(x, y)):
-        if start is None:
-            continue
-        centre, radius = _nearest_circle(local, *start)
-        off = math.sqrt(float(((np.abs(local - centre) - radius) ** 2).mean()))
-        if radius <= STRAIGHT * length and (best is None or off < best[0]):
-            best = off, centre, radius
-    if best is None or best[0] > WORTH_BENDING * as_line:
-        return None
-    return about + way * best[1], best[2]
-
-
-def _algebraic(x: Floats, y: Floats) -> tuple[complex, float] | None:
-    system = np.column_stack([2 * x, 2 * y, np.ones(len(x))])
-    a, b, c = np.linalg.lstsq(system, x**2 + y**2, rcond=None)[0]
-    square = c + a * a + b * b
-    return (complex(a, b), math.sqrt(square)) if square > 0 else None
-
-
-def _vertex(x: Floats, y: Floats) -> tuple[complex, float] | None:
-    """Of the parabola through points that lie along x."""
-    system = np.column_stack([x**2, x, np.ones(len(x))])
-    bend, slope, high = np.linalg.lstsq(system, y, rcond=None)[0]
-    if abs(bend) < 1e-9:
-        return None
-    foot = -slope / (2 * bend)
-    return complex(foot, high - slope**2 / (4 * bend) + 0.5 / bend), 0.5 / abs(bend)
-
-
-def _nearest_circle(z: Complexes, centre: complex, radius: float) -> tuple[complex, float]:
-    """A few steps of least squares on the distances."""
-    for _ in range(4):
-        out = z - centre
-        far = np.maximum(np.abs(out), 1e-9)
-        slopes = np.column_stack([-out.real / far, -out.imag / far, -np.ones(len(z))])
-        flat = slopes.T @ slopes + 1e-9 * np.eye(3)
-        a, b, c = np.linalg.solve(flat, slopes.T @ (radius - far)).tolist()
-        if math.hypot(a, b) > 5 * radius:
-            break
-        centre, radius = centre + complex(a, b), radius + c
-    return centre, abs(radius)
-
-
 def _arch_row(marks: Sequence[Mark], chain: list[int]) -> Row | None:
     """The chain on the line or circle that its middles lie on; None where they don't."""
     z = np.array([marks[k].middle for k in chain])
     size = float(np.median([marks[k].size for k in chain]))
-    circle = _circle_through(z) if len(chain) >= 4 else None
+    circle = circle_through(z) if len(chain) >= 4 else None
     if circle is not None and circle[1] > 0.8 * size:
         centre, radius = circle
         stray = np.abs(np.abs(z - centre) - radius)

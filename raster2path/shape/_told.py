@@ -10,25 +10,31 @@ import numpy.typing as npt
 
 from raster2path.shape import _letterlike
 from raster2path.shape._marks import Mark
-from raster2path.shape._table import Table
-from raster2path.shape._textrows import Row, alone, fits_in, propose_rows
+from raster2path.shape._reader import Looks, Reader
+from raster2path.shape._table import Learnt
+from raster2path.shape._textrows import Row, alone, fits_in, propose_rows, turned_round
 
 Floats = npt.NDArray[np.float64]
 
 WITHIN, AT_END = 0.85, 0.55
 """How much a mark's odds follow those of its row: a word is lettering as a whole, but a drawing
 may stand beside it."""
-DOUBT = (3.0, 1.75, 1.0, 0.5)
-"""Taken off the log odds of rows of one mark, two, three and more: a drawing of many parts has
-more such rows than made-up signs have."""
-ASTRAY = 0.6
-"""Taken off those of rows that are not level, as well: reeds and feathers stand in such rows."""
 MOST_MARKS = 500
 MOST_INSIDE = 4
 """A letter has two counters at most; an outlined or ornate one, a few more."""
 SURE = 1.0
 MOST_ODDS = 5.0
 """One mark's log odds count for no more than this in its row."""
+NEXT, NEXT_ODDS = 1.2, 0.0
+"""So many heights beyond a word's end, what might be a letter by itself belongs to it."""
+TURNED_ODDS = 0.3
+"""A row that is not level is read from its other side if it looks so much more like letters."""
+
+STATS = (
+    "mean", "least", "lower", "middle", "most", "spread", "share", "alone", "around_mean",
+    "around_most", "n_around", "n_marks",
+)  # fmt: skip
+ROW_NAMES = (*STATS, *_letterlike.AROUND, *_letterlike.OF_ROW)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -46,20 +52,20 @@ class Verdict:
     row_odds: tuple[float, ...]
 
 
-def tell(marks: Sequence[Mark], is_border: Sequence[bool], table: Table) -> Verdict:
+def tell(marks: Sequence[Mark], is_border: Sequence[bool], learnt: Learnt) -> Verdict:
     """Look at what lies outermost first; what lies in a letter is a part of it.
 
     Of very many marks only the largest are looked at; of the others the odds are low.
     """
     if len(marks) <= MOST_MARKS:
-        return _tell(marks, is_border, table)
+        return _tell(marks, is_border, learnt)
     kept = _largest(marks)
     place = {k: n for n, k in enumerate(kept)}
     fewer = [
         replace(m, parent=None if m.parent is None else place[m.parent])
         for m in (marks[k] for k in kept)
     ]
-    verdict = _tell(fewer, [is_border[k] for k in kept], table)
+    verdict = _tell(fewer, [is_border[k] for k in kept], learnt)
     odds = np.full(len(marks), -MOST_ODDS)
     odds[kept] = verdict.odds
     rows = [replace(row, members=tuple(kept[n] for n in row.members)) for row in verdict.rows]
@@ -78,40 +84,113 @@ def _largest(marks: Sequence[Mark]) -> list[int]:
     return sorted(kept)
 
 
-def _tell(marks: Sequence[Mark], is_border: Sequence[bool], table: Table) -> Verdict:
+def _tell(marks: Sequence[Mark], is_border: Sequence[bool], learnt: Learnt) -> Verdict:
     odds = np.full(len(marks), np.nan)
     if not marks:
         return Verdict(odds, (), ())
-    twins = _letterlike.twin_table(marks)
-    by_itself = _letterlike.of_marks(marks, is_border, twins)
+    seen = looked_over(marks, is_border, learnt.reader)
     rows: list[Row] = []
     row_odds: list[float] = []
     for depth in range(1 + max(mark.depth for mark in marks)):
         families = _families(marks, is_border, odds, depth)
         if families:
-            rows_here, x = proposals(marks, families, by_itself, twins)
+            rows_here, x = proposals(seen, families)
+            told = learnt.marks.log_odds(x)
+            numbers = row_numbers([row.members for row in rows_here], x, told, len(marks))
+            worth = learnt.rows.log_odds(numbers)
             ends = np.cumsum([len(row.members) for row in rows_here])
-            told = np.split(table.log_odds(x), ends[:-1])
-            _choose(marks, rows_here, told, odds, rows, row_odds)
+            _choose(marks, rows_here, np.split(told, ends[:-1]), worth, odds, rows, row_odds)
     return Verdict(odds, tuple(rows), tuple(row_odds))
 
 
-def proposals(
-    marks: Sequence[Mark],
-    families: Sequence[Sequence[int]],
-    by_itself: Floats,
-    twins: npt.NDArray[np.bool_],
-) -> tuple[list[Row], Floats]:
+@dataclass(frozen=True, slots=True, eq=False)
+class Seen:
+    """Marks, and what each is by itself.
+
+    Attributes:
+        by_itself: what `of_marks` tells.
+        twins: what `twin_table` tells.
+        looks: how much each looks like a letter.
+    """
+
+    marks: Sequence[Mark]
+    by_itself: Floats
+    twins: npt.NDArray[np.bool_]
+    looks: Looks
+
+
+def looked_over(marks: Sequence[Mark], is_border: Sequence[bool], reader: Reader) -> Seen:
+    """What each mark is by itself."""
+    twins = _letterlike.twin_table(marks)
+    by_itself = _letterlike.of_marks(marks, is_border, twins)
+    return Seen(marks, by_itself, twins, Looks(marks, reader))
+
+
+def proposals(seen: Seen, families: Sequence[Sequence[int]]) -> tuple[list[Row], Floats]:
     """Every row that may be in some families, each mark alone too; the numbers of their marks."""
     rows: list[Row] = []
     x: list[Floats] = []
     for family in families:
-        found = propose_rows(marks, family)
+        found = [_right_way_up(seen, row) for row in propose_rows(seen.marks, family)]
         rows += found
-        x += [_letterlike.of_row(marks, row, by_itself, twins) for row in found]
-        rows += [alone(marks, k) for k in family]
-        x.append(_letterlike.of_lone_marks(marks, family, by_itself))
+        x += [
+            _letterlike.of_row(seen.marks, row, seen.by_itself, seen.twins, seen.looks)
+            for row in found
+        ]
+        rows += [alone(seen.marks, k) for k in family]
+        x.append(_letterlike.of_lone_marks(seen.marks, family, seen.by_itself, seen.looks))
     return rows, np.vstack(x)
+
+
+def _right_way_up(seen: Seen, row: Row) -> Row:
+    """A row that isn't level, read from the side from which its marks look like letters."""
+    if row.is_level:
+        return row
+    here = seen.looks.of(row.members, row.directions).mean()
+    there = seen.looks.of(row.members, -row.directions).mean()
+    return turned_round(seen.marks, row) if there > here + TURNED_ODDS else row
+
+
+def row_numbers(members: Sequence[Sequence[int]], x: Floats, told: Floats, n_marks: int) -> Floats:
+    """All numbers of each row that is proposed in a drawing: (rows, len(ROW_NAMES)).
+
+    Args:
+        members: marks of each, some in more than one; every mark is a row by itself, too.
+        x: numbers of all those marks, row by row.
+        told: log odds of each of them.
+        n_marks: in the whole drawing.
+    """
+    count = np.array([len(m) for m in members])
+    start = np.concatenate([[0], np.cumsum(count)[:-1]])
+    flat = np.concatenate([np.asarray(m) for m in members])
+    capped = np.clip(told, -MOST_ODDS, MOST_ODDS)
+    mean = np.add.reduceat(capped, start) / count
+    best = np.full(flat.max() + 1, -MOST_ODDS)
+    lone = np.full(flat.max() + 1, -MOST_ODDS)
+    np.maximum.at(best, flat, np.repeat(np.where(count > 1, mean, -MOST_ODDS), count))
+    np.maximum.at(lone, flat, np.repeat(np.where(count == 1, mean, -MOST_ODDS), count))
+    every = np.unique(flat)
+    first_around = len(_letterlike.OWN)
+    last_around = first_around + len(_letterlike.AROUND)
+    around = np.add.reduceat(x[:, first_around:last_around], start, axis=0) / count[:, None]
+    stats = []
+    for m, a, n in zip(members, start.tolist(), count.tolist(), strict=True):
+        t = np.sort(capped[a : a + n])
+        is_other = np.ones(len(best), np.bool_)
+        is_other[list(m)] = False
+        others = best[every[is_other[every]]]
+        stats.append(
+            (
+                *(t.mean(), t[0], t[n // 4], t[n // 2], t[-1], t.std(), (t > 0).mean()),
+                lone[list(m)].mean(),
+                others.mean() if len(others) else -MOST_ODDS - 1,
+                others.max(initial=-MOST_ODDS - 1),
+                min(len(others), 20),
+                min(n_marks, 40),
+            )
+        )
+    of_row = x[start, -len(_letterlike.OF_ROW) :]
+    return np.column_stack([np.array(stats, np.float64), around, of_row])
 
 
 def _vetoed(marks: Sequence[Mark], row: Row, told: Floats) -> Floats:
@@ -135,15 +214,13 @@ def _families(
     return list(families.values())
 
 
-def _doubt(row: Row) -> float:
-    doubt = DOUBT[min(len(row.members), len(DOUBT)) - 1]
-    return doubt if row.is_level else doubt + ASTRAY
-
-
-def _take_in(marks: Sequence[Mark], row: Row, mean: float, odds: Floats) -> None:
-    """Thin letters that were left out of a row which is surely one: an I, an l."""
-    for k in range(len(marks)):
-        if np.isnan(odds[k]) and fits_in(marks, row, k):
+def _take_in(
+    marks: Sequence[Mark], row: Row, mean: float, odds: Floats, lone: dict[int, float]
+) -> None:
+    """Letters that were left out of a row which is surely one: an I, an l; at its ends, a T."""
+    for k, own in lone.items():
+        beyond = NEXT if own > NEXT_ODDS else 0.0
+        if np.isnan(odds[k]) and fits_in(marks, row, k, beyond=beyond):
             odds[k] = WITHIN * mean - (1 - WITHIN) * MOST_ODDS
 
 
@@ -151,6 +228,7 @@ def _choose(  # noqa: PLR0917
     marks: Sequence[Mark],
     proposed: list[Row],
     told: list[Floats],
+    row_told: Floats,
     odds: Floats,
     rows: list[Row],
     row_odds: list[float],
@@ -160,17 +238,20 @@ def _choose(  # noqa: PLR0917
         _vetoed(marks, row, np.clip(t, -MOST_ODDS, MOST_ODDS))
         for row, t in zip(proposed, told, strict=True)
     ]
+    lone = {
+        row.members[0]: float(t[0]) for row, t in zip(proposed, told, strict=True) if len(t) == 1
+    }
+    is_full = np.array([bool((t <= -MOST_ODDS).mean() > 0.5) for t in capped])
+    said = np.where(is_full, -MOST_ODDS, np.clip(row_told, -MOST_ODDS, MOST_ODDS))
     worth = [
-        (float(t.mean()) * len(t) ** 0.5 if len(t) > 1 else -np.inf, -k)
+        (float(said[k]) + 1.2 * np.log(len(t)) if len(t) > 1 else -np.inf, -k)
         for k, t in enumerate(capped)
     ]
     for _, minus in sorted(worth, reverse=True):
-        row = proposed[-minus]
-        t = capped[-minus] - _doubt(row)
+        row, t, mean = proposed[-minus], capped[-minus], float(said[-minus])
         free = [n for n, k in enumerate(row.members) if np.isnan(odds[k])]
         if not free or (len(row.members) > 1 and len(free) < max(2, 0.6 * len(row.members))):
             continue
-        mean = float(t.mean())
         for n in free:
             follow = WITHIN if 0 < n < len(t) - 1 else AT_END
             own = follow * mean + (1 - follow) * t[n]
@@ -178,4 +259,4 @@ def _choose(  # noqa: PLR0917
         rows.append(row.only(free))
         row_odds.append(mean)
         if len(free) > 2 and mean > SURE:
-            _take_in(marks, row, mean, odds)
+            _take_in(marks, row, mean, odds, lone)

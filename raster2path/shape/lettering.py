@@ -18,6 +18,7 @@ import numpy.typing as npt
 from raster2path.geometry import Complexes, Kind, Points, to_complex
 from raster2path.job import Corrections, LetteringMode, LetteringRules
 from raster2path.model import Kinds, Note, NoteKind, Outlines, Ring, Stroke, TextRow
+from raster2path.shape._joined import Joined, find_joined
 from raster2path.shape._marks import Mark, find_marks, straights
 from raster2path.shape._table import shipped
 from raster2path.shape._textrows import Row, companions
@@ -30,16 +31,19 @@ WHOLE_SHARE = 0.9
 """A ring with this much of it in the boxes is lettering as a whole, with the rest none at all."""
 FOUND_MM = 25.0
 """A place said by hand means the edge nearest to it, no further off than this."""
-ASK_ROW = (-2.0, 1.5)
-"""Log odds between which a row could be either; outside, the table is right in 98 of 100."""
-ASK_ASTRAY = (-0.6, 1.5)
+ASK_ROW = (-2.5, 3.0)
+"""Log odds between which a row could be either; outside, it is right in 98 of 100."""
+ASK_ASTRAY = (-1.5, 2.5)
 """The same for rows that aren't level: a drawing is full of them."""
-ASK_LONE = (-4.5, 1.5)
+ASK_LONE = (-4.0, 4.0)
+WORD, PAIR, LONE, LONE_SMALL = 0.3, 1.5, 1.5, 3.5
+"""Log odds from which a row is a word, two marks are one, one mark alone is a letter, large or
+small: of what is taken for lettering one in twenty may be a drawing."""
 LARGE_SHARE = 0.12
 """A lone mark is asked about where it is so large a part of the drawing."""
 SMALL_SHARE = 0.04
 N_QUESTIONS = 3
-WARY = 1.4
+WARY = 0.4
 """Taken off the log odds of marks of single lines."""
 FRAME_SHARE = 0.003
 """Of a rectangle's size; a hand with a ruler strays from it by no more."""
@@ -231,6 +235,8 @@ def _by_rows(outlines: Outlines, work_from_upright: Points) -> Outlines:
     is_border = [k < n_rings and outlines.rings[k].is_border for k in range(len(marks))]
     verdict = _wary(marks, tell(marks, is_border, shipped()))
     kinds, certainty = _decided(marks, is_border, verdict)
+    taken = {k for k, kind in enumerate(kinds) if kind is Kind.LETTERING}
+    joined = find_joined(outlines, marks, taken, _tell_plain)
     rings, strokes = list(outlines.rings), list(outlines.strokes)
     scale = outlines.placement.mm_per_px
     for mark, kind, sure in zip(marks, kinds, certainty, strict=True):
@@ -241,14 +247,31 @@ def _by_rows(outlines: Outlines, work_from_upright: Points) -> Outlines:
         for k in (*mark.strokes, *mark.scraps):
             said = kind if kind is Kind.LETTERING else _stroke_kind(strokes[k], scale)
             strokes[k] = replace(strokes[k], kinds=_of_kind(strokes[k], said), certainty=sure)
+    for word in joined:
+        _part(rings, word)
     told = replace(outlines, rings=tuple(rings), strokes=tuple(strokes))
+    size = _size_of(marks)
     lines = tuple(
         _text_row(outlines, marks, row, odds)
         for row, odds in zip(verdict.rows, verdict.row_odds, strict=True)
-        if len(row.members) > 1 and odds > 0
+        if len(row.members) > 1 and odds > _needed(marks, row, size)
     )
+    lines += tuple(_joined_row(outlines, word) for word in joined)
     questions = tuple(_questions(outlines, marks, verdict, work_from_upright))
     return replace(told, rows=lines, notes=(*outlines.notes, *questions))
+
+
+def _tell_plain(marks: list[Mark]) -> Verdict:
+    return tell(marks, [False] * len(marks), shipped())
+
+
+def _part(rings: list[Ring], word: Joined) -> None:
+    """Give letters and what they stand on their own kinds, in one outline."""
+    for k, lettered in zip(word.rings, word.lettered, strict=True):
+        if lettered.any():
+            rest = np.where(word.is_ruled, int(Kind.GEOMETRIC), rings[k].kinds)
+            kinds = np.where(lettered, int(Kind.LETTERING), rest).astype(np.uint8)
+            rings[k] = replace(rings[k], kinds=kinds)
 
 
 def _wary(marks: list[Mark], verdict: Verdict) -> Verdict:
@@ -271,9 +294,14 @@ def _decided(
     """The kind of each mark, and how sure it is, 0.5 to 1."""
     kinds = [Kind.GEOMETRIC if mark.is_surely_ruled else Kind.ORGANIC for mark in marks]
     odds = np.where(np.isnan(verdict.odds), -np.inf, verdict.odds)
+    size = _size_of(marks)
+    for row, told in zip(verdict.rows, verdict.row_odds, strict=True):
+        if told <= _needed(marks, row, size):
+            for k in row.members:
+                odds[k] = min(odds[k], -abs(told))
     lettered = {int(k) for k in np.flatnonzero(odds > 0)}
     for row, told in zip(verdict.rows, verdict.row_odds, strict=True):
-        if len(row.members) > 1 and told > 0:
+        if len(row.members) > 1 and told > _needed(marks, row, size):
             for k in companions(marks, row):
                 if not is_border[k] and k not in lettered:
                     lettered.add(k)
@@ -288,6 +316,19 @@ def _decided(
         if k in lettered:
             kinds[k] = Kind.LETTERING
     return kinds, [float(c) for c in certainty]
+
+
+def _size_of(marks: list[Mark]) -> float:
+    """How large the whole drawing is."""
+    drawn = np.concatenate([mark.hull for mark in marks] or [np.zeros(1, np.complex128)])
+    return math.hypot(float(np.ptp(drawn.real)), float(np.ptp(drawn.imag)))
+
+
+def _needed(marks: list[Mark], row: Row, size: float) -> float:
+    """Log odds from which a row is taken for lettering; one small mark alone hardly ever is."""
+    if len(row.members) > 1:
+        return WORD if len(row.members) > 2 else PAIR
+    return LONE if marks[row.members[0]].size >= LARGE_SHARE * size else LONE_SMALL
 
 
 def _is_frame(ring: Ring, pen_mm: float) -> bool:
@@ -326,6 +367,18 @@ def _text_row(outlines: Outlines, marks: list[Mark], row: Row, odds: float) -> T
     )
 
 
+def _joined_row(outlines: Outlines, word: Joined) -> TextRow:
+    at = outlines.placement.to_mm(np.array([[word.middle.real, word.middle.imag]]))[0]
+    return TextRow(
+        rings=(word.rings[0],),
+        strokes=(),
+        directions=(complex(word.row.directions[0]),),
+        middle_mm=complex(*at),
+        height_mm=word.row.height * outlines.placement.mm_per_px,
+        certainty=float(1 / (1 + np.exp(-word.odds))),
+    )
+
+
 # ------------------------------------------------------------------ questions
 
 
@@ -333,8 +386,7 @@ def _questions(
     outlines: Outlines, marks: list[Mark], verdict: Verdict, work_from_upright: Points
 ) -> list[Note]:
     """What the maker should say, longest first: what can be read either way."""
-    drawn = np.concatenate([mark.hull for mark in marks] or [np.zeros(1, np.complex128)])
-    size = math.hypot(float(np.ptp(drawn.real)), float(np.ptp(drawn.imag)))
+    size = _size_of(marks)
     asked = []
     for row, odds in zip(verdict.rows, verdict.row_odds, strict=True):
         is_lone = len(row.members) == 1
@@ -342,7 +394,7 @@ def _questions(
         hull = np.concatenate([marks[k].hull for k in row.members])
         long = math.hypot(float(np.ptp(hull.real)), float(np.ptp(hull.imag)))
         if low < odds < high and long >= (LARGE_SHARE if is_lone else SMALL_SHARE) * size:
-            asked.append((long, hull, is_lone, odds > 0))
+            asked.append((long, hull, is_lone, odds > _needed(marks, row, size)))
     asked.sort(key=lambda question: -question[0])
     upright = np.asarray(np.linalg.inv(work_from_upright), np.float64)
     return [

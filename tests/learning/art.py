@@ -1,7 +1,7 @@
 """Drawings that are not letters, of our own geometry.
 
 Every drawing is a list of closed outlines in a box about one unit wide, y down, filled even-odd;
-parts that lie apart are parts of the drawing. Some kinds are held out from training.
+parts that lie apart are parts of the drawing. Each use has kinds of its own.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from raster2path.geometry import Points, to_points
+from tests.learning.use import Use
 
 Rng = np.random.Generator
 Floats = npt.NDArray[np.float64]
@@ -410,7 +411,27 @@ def train(rng: Rng) -> Art:
     return [*out, _box(0.3, -0.4, 0.08, 0.18)] if rng.random() < 0.6 else out
 
 
-# held out from training
+def grille(rng: Rng) -> Art:
+    """Bars side by side that grow and lean, as a grille, a ladder or teeth do seen aslant."""
+    n, lean = int(rng.integers(5, 14)), rng.normal(0, 0.15)
+    grow, bend, fill = rng.uniform(-0.4, 0.4), rng.normal(0, 0.15), rng.uniform(0.35, 0.8)
+    is_round, notch, out = rng.random() < 0.6, rng.uniform(0, 0.5), []
+    x = -0.5
+    for k in range(n):
+        t = k / n
+        w, h = fill / n * (1 + grow * (t - 0.5)), 0.3 * (1 + 2 * grow * (t - 0.5))
+        h *= 1 + rng.normal(0, 0.08)
+        bar = np.array([(0, h), (0, 0), (w, 0), (w, h)], np.float64)
+        if rng.random() < notch:
+            bar = np.array([(0, h), (0, 0), (w, 0), (w, 0.4 * h), (0.5 * w, 0.6 * h), (1.2 * w, h)])
+        if is_round:
+            bar = fair(np.vstack([bar, [(0.5 * w, 1.1 * h)]]), n=6)
+        out.append(bar @ np.array([[1, 0], [lean, 1]]) + (x, bend * np.sin(np.pi * t)))
+        x += (1 / n) * (1 + grow * (t - 0.5))
+    return out
+
+
+# to judge by, not learnt from
 
 
 def kelp(rng: Rng) -> Art:
@@ -475,9 +496,15 @@ def hills(rng: Rng) -> Art:
     ]
 
 
-KINDS: tuple[Callable[[Rng], Art], ...] = (
-    pebble, splash, leaf, fern, flower, fish, gull, bird, heron, waves, reeds, star, heart,
-    sun, moon, ridge, house, boat, fence, bricks, scales, flock, spots, stripes, interlace,
-    eyes_and_folds, dashes, curls, train,
+LEARN_KINDS: tuple[Callable[[Rng], Art], ...] = (
+    pebble, splash, leaf, fern, flower, fish, gull, bird, heron, waves, reeds, star,
+    sun, moon, ridge, house, fence, bricks, scales, flock, spots, interlace,
+    eyes_and_folds, dashes, train, grille,
 )  # fmt: skip
-HELD_KINDS: tuple[Callable[[Rng], Art], ...] = (kelp, wheel, feather, crab, shed, hills)
+TUNE_KINDS: tuple[Callable[[Rng], Art], ...] = (heart, boat, stripes, curls)
+JUDGE_KINDS: tuple[Callable[[Rng], Art], ...] = (kelp, wheel, feather, crab, shed, hills)
+
+
+def kinds_for(use: Use) -> tuple[Callable[[Rng], Art], ...]:
+    """What is drawn for a use."""
+    return {Use.LEARN: LEARN_KINDS, Use.TUNE: TUNE_KINDS, Use.JUDGE: JUDGE_KINDS}[use]

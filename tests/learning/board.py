@@ -11,6 +11,7 @@ import numpy as np
 from raster2path.geometry import Points
 from tests.learning import letters, line_art, pictograms
 from tests.learning.art import Art, Rng
+from tests.learning.use import Use
 
 
 class What(IntEnum):
@@ -50,16 +51,21 @@ class Part:
 
 @dataclass(slots=True, eq=False)
 class Board:
-    """A sign that is being laid out."""
+    """A sign that is being laid out.
+
+    Attributes:
+        hand: how much its letters are written by hand, 0 where they are set.
+    """
 
     rng: Rng
     width: int
     height: int
-    held: bool
+    use: Use
     only_own: bool
     is_single_line: bool
     has_lines: bool
     face: str
+    hand: float
     parts: list[Part] = field(default_factory=list)
     n_groups: int = 0
 
@@ -86,7 +92,7 @@ class Board:
             rings = tuple(fitted(line_art.draw_lines(rng), x, y, size))
             self.parts.append(Part(rings, what, self.group(), is_open=True))
             return
-        shape = pictograms.draw(rng, held=self.held, only_own=self.only_own)
+        shape = pictograms.draw(rng, use=self.use, only_own=self.only_own)
         self.add(fitted(shape, x, y, size), what, is_cut=is_cut)
         if not (is_cut or self.has_lines) and rng.random() < 0.2:
             bands = [p * size + (x, y) for p in line_art.gaps(rng)]
@@ -174,7 +180,43 @@ def line_of(board: Board, text: str, height: float, spread: float) -> TextLine:
             out.append([p * scale + (x, 0.0) for p in glyph.rings])
             middles.append(x + glyph.advance * scale / 2)
         x += glyph.advance * scale + spread * height * (1.0 if glyph.rings else 1.5)
+    out = [by_hand(board, rings, height) for rings in out]
     return TextLine(out, middles, x - spread * height)
+
+
+def by_hand(board: Board, rings: Sequence[Points], height: float) -> Art:
+    """A letter as a hand writes it: no two quite alike, none quite on the line."""
+    if not board.hand or not rings:
+        return list(rings)
+    return wavered(board.rng, rings, height, board.hand, is_open=board.is_single_line)
+
+
+def wavered(
+    rng: Rng, rings: Sequence[Points], height: float, much: float, *, is_open: bool = False
+) -> Art:
+    """The same shape drawn once more by hand: sheared, turned, moved and bent a little."""
+    drawn = [_stepped(ring, height / 20, is_open=is_open) for ring in rings]
+    middle = np.vstack(drawn).mean(axis=0)
+    lean, grow = rng.normal(0, 0.05 * much, 2)
+    turn = rng.normal(0, 0.035 * much)
+    bend = np.array([[1.0, 0.0], [lean, np.exp(grow)]]) * np.exp(rng.normal(0, 0.05 * much))
+    waves = rng.normal(0, 0.02 * much * height, (3, 2))
+    ways, starts = rng.normal(0, 3.0 / height, (3, 2)), rng.uniform(0, 6, 3)
+    shift = rng.normal(0, (0.03 * much * height, 0.03 * much * height))
+    foot = (middle[0], 0.0)
+    out = []
+    for p in drawn:
+        q = p + np.sin(p @ ways.T + starts) @ waves
+        out.append(moved([(q - foot) @ bend], turn, (foot[0] + shift[0], shift[1]))[0])
+    return out
+
+
+def _stepped(ring: Points, step: float, *, is_open: bool) -> Points:
+    ends = ring if is_open else np.vstack([ring, ring[:1]])
+    along = np.concatenate([[0], np.cumsum(np.hypot(*np.diff(ends, axis=0).T))])
+    t = np.unique(np.concatenate([along, np.arange(0, along[-1], step)]))
+    line = np.column_stack([np.interp(t, along, ends[:, k]) for k in (0, 1)])
+    return line if is_open else line[:-1]
 
 
 def _single_line(board: Board, text: str, height: float, spread: float) -> TextLine:
@@ -189,7 +231,7 @@ def _single_line(board: Board, text: str, height: float, spread: float) -> TextL
         out.append([p * scale + (x - left, 0.0) for p in lines])
         middles.append(x + (right - left) / 2)
         x += right - left + (0.28 + spread) * height
-    return TextLine(out, middles, x)
+    return TextLine([by_hand(board, lines, height) for lines in out], middles, x)
 
 
 def put_line(

@@ -27,8 +27,8 @@ class Plan:
     rate: float = 0.12
     least_weight: float = 4.0
     ridge: float = 2.0
-    rows_share: float = 0.7
-    columns_share: float = 0.5
+    rows_share: float = 0.5
+    columns_share: float = 0.35
     seed: int = 1
 
 
@@ -48,10 +48,11 @@ def grow(x: Floats, y: npt.NDArray[np.bool_], weight: Floats, plan: Plan) -> Tab
     trees = []
     for _ in range(plan.n_trees):
         p = 1 / (1 + np.exp(-score))
-        seen = weight * (rng.random(len(y)) < plan.rows_share)
+        seen = np.flatnonzero(rng.random(len(y)) < plan.rows_share)
         n_columns = max(1, round(plan.columns_share * len(edges)))
         columns = np.sort(rng.choice(len(edges), n_columns, replace=False))
-        tree = _tree(binned, columns, (y - p) * seen, p * (1 - p) * seen, plan)
+        push, pull = weight * (y - p), weight * p * (1 - p)
+        tree = _tree(binned[:, seen], columns, push[seen], pull[seen], plan)
         node = _leaf_of(binned, tree)
         score = score + tree.leaf[node]
         trees.append(tree)
@@ -88,16 +89,15 @@ def _tree(
     n_inner = 2**plan.depth - 1
     feature, cut = np.zeros(n_inner, np.int64), np.full(n_inner, N_BINS, np.int64)
     node = np.zeros(binned.shape[1], np.int64)
-    live = pull > 0
     for level in range(plan.depth):
         first, n = 2**level - 1, 2**level
         best = np.full(n, 1e-9)
-        where = (node - first)[live]
-        sums = [np.asarray(np.bincount(where, v[live], n), np.float64) for v in (push, pull)]
+        where = node - first
+        sums = [np.asarray(np.bincount(where, v, n), np.float64) for v in (push, pull)]
         for column in columns:
-            key = where * N_BINS + binned[column, live]
+            key = where * N_BINS + binned[column]
             left = [
-                np.asarray(np.bincount(key, v[live], n * N_BINS), np.float64)
+                np.asarray(np.bincount(key, v, n * N_BINS), np.float64)
                 .reshape(n, N_BINS)
                 .cumsum(axis=1)
                 for v in (push, pull)
@@ -110,7 +110,7 @@ def _tree(
             cut[first : first + n][better] = at[better]
         node = 2 * node + 1 + (binned[feature[node], np.arange(len(node))] > cut[node])
     leaves = node - n_inner
-    total = [np.bincount(leaves[live], v[live], n_inner + 1) for v in (push, pull)]
+    total = [np.bincount(leaves, v, n_inner + 1) for v in (push, pull)]
     return _Tree(feature, cut, plan.rate * total[0] / (total[1] + plan.ridge))
 
 

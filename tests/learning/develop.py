@@ -35,6 +35,25 @@ class Look(Enum):
     PHOTO = "photo"
     PENCIL = "pencil outline"
     SLIT = "single line"
+    WRITTEN = "written beside outlines"
+    MARKER = "written with a marker"
+
+    @property
+    def has_single_lines(self) -> bool:
+        """True where letters are lines of one stroke."""
+        return self in (Look.SLIT, Look.WRITTEN, Look.MARKER)
+
+    @property
+    def is_line_work(self) -> bool:
+        """True where drawings are of pencil lines."""
+        return self in (Look.PENCIL, Look.SLIT, Look.WRITTEN)
+
+    @property
+    def read(self) -> Read:
+        """How our stages read it."""
+        if self is Look.SLIT:
+            return Read.SLIT
+        return Read.EDGE if self.is_line_work else Read.SOLID
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -59,16 +78,15 @@ class Case:
 def develop(sign: Sign, look: Look, seed: int) -> Case | None:
     """The sign through our stages; None where they find nothing to cut in it."""
     rng = np.random.default_rng([seed, 7])
-    is_line_work = look in (Look.PENCIL, Look.SLIT)
-    grey = _lines(sign, rng) if is_line_work else _areas(sign)
+    pen = _marker_px(sign, rng) if look is Look.MARKER else 9
+    grey = _lines(sign, rng) if look.is_line_work else _areas(sign, pen)
     turn = np.eye(3)
     if look is not Look.CLEAN:
         grey, turn = _photographed(grey, rng)
-    read = {Look.PENCIL: Read.EDGE, Look.SLIT: Read.SLIT}.get(look, Read.SOLID)
-    outlines = _outlines(grey, read)
+    outlines = _outlines(grey, look.read)
     if outlines is None:
         return None
-    where = _map_of_parts(sign)
+    where = _map_of_parts(sign, max(9, pen + 5))
     back = np.asarray(np.linalg.inv(turn), np.float64)
     whats = tuple(part.what for part in sign.parts)
     kin = np.array([0, *(10 * k if w is What.ART else int(w) for k, w in enumerate(whats, 1))])
@@ -82,12 +100,22 @@ def _fixed(points: Points, over: int) -> Ints:
     return np.asarray(np.round((points * over - 0.5) * 16), np.int32)
 
 
-def _areas(sign: Sign) -> npt.NDArray[np.float32]:
-    """Ink 1, paper 0."""
+def _marker_px(sign: Sign, rng: np.random.Generator) -> int:
+    """A pen as thick as a marker is for letters of this size."""
+    sizes = [float(np.ptp(np.vstack(p.rings), axis=0).max()) for p in sign.parts if p.is_open]
+    return max(5, int(rng.uniform(0.07, 0.2) * float(np.median(sizes or [60.0]))))
+
+
+def _areas(sign: Sign, pen: int) -> npt.NDArray[np.float32]:
+    """Ink 1, paper 0; lines are drawn with a pen so many pixels wide."""
     level = np.zeros((sign.height * OVER, sign.width * OVER), np.uint8)
     for part in sign.parts:
         rings = [_fixed(ring, OVER) for ring in part.rings]
-        cv2.fillPoly(level, rings, 0 if part.is_cut else 255, cv2.LINE_8, 4)
+        ink = 0 if part.is_cut else 255
+        if part.is_open:
+            cv2.polylines(level, rings, False, ink, pen * OVER, cv2.LINE_8, 4)
+        else:
+            cv2.fillPoly(level, rings, ink, cv2.LINE_8, 4)
     small = cv2.resize(level, (sign.width, sign.height), interpolation=cv2.INTER_AREA)
     return np.asarray(small / 255, np.float32)
 
@@ -197,23 +225,23 @@ def _of_lines(reading: Reading, job: Job) -> Outlines:
     )
 
 
-def _map_of_parts(sign: Sign) -> Ints:
+def _map_of_parts(sign: Sign, pen: int) -> Ints:
     """Index of the part at each pixel, plus one; each part reaches a few pixels too far."""
     where = np.zeros((sign.height, sign.width), np.int32)
     numbered = list(enumerate(sign.parts, 1))
     for k, part in sorted(numbered, key=lambda pair: pair[1].what is not What.RULED):
         if part.what is not What.BACKGROUND:
-            _paint(where, part, k)
+            _paint(where, part, k, pen)
     return where
 
 
-def _paint(where: Ints, part: Part, value: int) -> None:
+def _paint(where: Ints, part: Part, value: int, pen: int) -> None:
     rings = [_fixed(ring, 1) for ring in part.rings]
     if not part.is_open:
         # counters too: what lies inside a letter is a part of it; not so inside a frame
         for ring in [rings] if part.what is What.RULED else [[ring] for ring in rings]:
             cv2.fillPoly(where, ring, value, cv2.LINE_8, 4)
-    cv2.polylines(where, rings, not part.is_open, value, 9, cv2.LINE_8, 4)
+    cv2.polylines(where, rings, not part.is_open, value, pen, cv2.LINE_8, 4)
 
 
 def _owners(lines: list[Points], outlines: Outlines, where: Ints, back: Points, kin: Ints) -> Ints:

@@ -1,6 +1,7 @@
-"""Figures on signs whose typefaces and drawings were held out from training.
+"""Figures on signs whose typefaces and drawings nothing was learnt from.
 
-`python -m tests.learning.evaluate [--signs 360] [--store FOLDER] [--first 0] [--train]`
+`python -m tests.learning.evaluate [--first 1000] [--signs 270] [--use judge] [--store FOLDER]`
+Limits are set with `--use tune`, on other typefaces and drawings again.
 """
 
 from __future__ import annotations
@@ -9,6 +10,7 @@ import argparse
 import time
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -16,11 +18,14 @@ import numpy as np
 from raster2path.geometry import Kind
 from raster2path.job import Corrections, LetteringRules
 from raster2path.model import Note, NoteKind, Outlines, Ring, Stroke
+from raster2path.shape._table import shipped
+from raster2path.shape._told import tell
 from raster2path.shape.lettering import correct_kinds, tell_kinds
 from tests.learning.develop import Case, Look
-from tests.learning.gather import cases
+from tests.learning.gather import cases, truth_of
 from tests.learning.rule import tell_by_rule
 from tests.learning.signs import What
+from tests.learning.use import Use
 
 Teller = Callable[[Outlines], Outlines]
 
@@ -128,6 +133,32 @@ def _is_right(what: What, is_lettering: list[bool]) -> bool:
     return float(np.mean(is_lettering)) > 0.5 if what.is_letter else not any(is_lettering)
 
 
+BINS = (-5.1, -4.0, -3.0, -2.0, -1.0, 0.0, 1.0, 2.0, 3.0, 4.0, 5.1)
+
+
+def reliability(signs: Iterable[Case]) -> str:
+    """What is said of rows against what they are: of each range of odds, how many are words."""
+    said: list[tuple[float, float, bool]] = []
+    for case in signs:
+        truth = truth_of(case)
+        verdict = tell(truth.marks, truth.is_border, shipped())
+        for row, odds in zip(verdict.rows, verdict.row_odds, strict=True):
+            whats = [truth.whats[k] for k in row.members if truth.whats[k] is not What.EITHER]
+            if whats:
+                share = float(np.mean([what.is_letter for what in whats]))
+                said.append((odds, share, len(row.members) > 1))
+    lines = [f"{'log odds':>14s}{'said':>8s}{'words':>8s}{'of':>7s}{'alone':>10s}{'of':>7s}"]
+    for low, high in pairwise(BINS):
+        here = [s for s in said if low <= s[0] < high]
+        cells = ""
+        for is_row in (True, False):
+            shares = [share for _, share, many in here if many is is_row]
+            cells += f"{np.mean(shares) if shares else np.nan:8.3f}{len(shares):7d}  "
+        mean = np.mean([odds for odds, _, _ in here]) if here else (low + high) / 2
+        lines.append(f"{low:6.1f} to {high:4.1f}{1 / (1 + np.exp(-mean)):8.3f}{cells}")
+    return "\n".join(lines)
+
+
 def _is_about(note: Note, place: complex) -> bool:
     return note.place_mm is not None and abs(note.place_mm - place) <= (note.size_mm or 0.0) / 2
 
@@ -170,23 +201,24 @@ def _of(share: Share) -> str:
 
 
 def _sum(shares: dict[Look, Share]) -> str:
-    kept = [share for look, share in shares.items() if look is not Look.SLIT]
+    kept = [share for look, share in shares.items() if not look.has_single_lines]
     return _of(Share(sum(s.right for s in kept), sum(s.of for s in kept)))
 
 
 def main() -> None:
     """Print the table."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--signs", type=int, default=360)
-    parser.add_argument("--first", type=int, default=0)
+    parser.add_argument("--signs", type=int, default=270)
+    parser.add_argument("--first", type=int, default=1000)
     parser.add_argument("--store", type=Path)
-    parser.add_argument("--train", action="store_true", help="on typefaces and art of the training")
+    parser.add_argument("--use", default="judge", choices=[use.value for use in Use])
     parser.add_argument("--wrong", action="store_true", help="list the signs with mistakes")
     args = parser.parse_args()
-    signs = list(cases(args.first, args.signs, held=not args.train, store=args.store))
+    signs = list(cases(args.first, args.signs, use=Use(args.use), store=args.store))
     ways = {"rule": figures(signs, tell_by_rule), "table": figures(signs, by_table)}
     print(f"{len(signs)} signs")
     print(table(ways))
+    print(reliability(signs))
     if args.wrong:
         print("\n".join(ways["table"].wrong))
 

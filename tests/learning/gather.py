@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pickle
+import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -10,32 +11,47 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from raster2path.shape import _letterlike
 from raster2path.shape._marks import Mark, find_marks
-from raster2path.shape._told import proposals
+from raster2path.shape._reader import Reader
+from raster2path.shape._told import looked_over, proposals
 from tests.learning.develop import Case, Look, develop
-from tests.learning.signs import What, make_sign
+from tests.learning.signs import What, face_name, make_sign
+from tests.learning.use import Use
 
 Floats = npt.NDArray[np.float64]
-LOOKS = (Look.CLEAN, Look.PHOTO, Look.PENCIL, Look.CLEAN, Look.PHOTO, Look.PENCIL, Look.SLIT)
-"""Every seventh sign is of single lines; the others take turns."""
+LOOKS = (
+    *(Look.CLEAN, Look.PHOTO, Look.PENCIL) * 2,
+    *(Look.SLIT, Look.WRITTEN, Look.MARKER),
+)
+TO_LEARN = (
+    *(Look.CLEAN, Look.PHOTO, Look.PENCIL, Look.SLIT, Look.WRITTEN),
+    *(Look.MARKER, Look.PENCIL, Look.PHOTO, Look.SLIT, Look.PENCIL),
+)
+"""Looks take turns; what is hard to tell comes more often in what is learnt from."""
+FIRST_FORM = 200_000
+"""Signs from this number up are sheets full of boxes and small words."""
+OF_FORMS = (Look.SLIT, Look.WRITTEN, Look.SLIT, Look.MARKER)
 
 
-def case_of(
-    seed: int, *, held: bool, only_carried: bool = False, store: Path | None = None
-) -> Case | None:
+def look_of(seed: int, use: Use) -> Look:
+    """How the sign with a number came onto paper and into the picture."""
+    looks = OF_FORMS if seed >= FIRST_FORM else TO_LEARN if use is Use.LEARN else LOOKS
+    return looks[seed % len(looks)]
+
+
+def case_of(seed: int, *, use: Use, store: Path | None = None) -> Case | None:
     """The case with a number; kept in a folder, if one is given."""
-    file = None if store is None else store / ("held" if held else "train") / f"{seed:05d}.pkl"
+    file = None if store is None else store / use.value / f"{seed:05d}.pkl"
     if file is not None and file.exists():
         with file.open("rb") as kept:
             return pickle.load(kept)  # type: ignore[no-any-return]  # noqa: S301 (our own file)
-    look = LOOKS[seed % (6 if only_carried else 7)]
+    look = look_of(seed, use)
     sign = make_sign(
         seed,
-        held=held,
-        only_carried=only_carried,
-        is_single_line=look is Look.SLIT,
-        has_lines=look in (Look.SLIT, Look.PENCIL),
+        layout="form" if seed >= FIRST_FORM else None,
+        use=use,
+        is_single_line=look.has_single_lines,
+        has_lines=look.is_line_work,
     )
     case = develop(sign, look, seed)
     if file is not None and case is not None:
@@ -45,12 +61,10 @@ def case_of(
     return case
 
 
-def cases(
-    first: int, n: int, *, held: bool, only_carried: bool = False, store: Path | None = None
-) -> Iterator[Case]:
+def cases(first: int, n: int, *, use: Use, store: Path | None = None) -> Iterator[Case]:
     """Cases by number, without those in which our stages find nothing."""
     for seed in range(first, first + n):
-        case = case_of(seed, held=held, only_carried=only_carried, store=store)
+        case = case_of(seed, use=use, store=store)
         if case is not None:
             yield case
 
@@ -67,25 +81,63 @@ def part_of(case: Case, mark: Mark) -> int:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Lesson:
-    """Numbers of marks in rows (n, columns), whether each is a letter, and how much it counts."""
+    """What is to be learnt from a sign: its rows as they are proposed, marks alone too.
+
+    Attributes:
+        x: (marks in rows, len(NAMES)) numbers of each mark in each row.
+        y, weight: of those, whether it is a letter, and how much it counts.
+        members: marks of each row.
+        n_marks: in the whole sign.
+        group: the typeface's number; typefaces are kept together where a sign is learnt from and
+            told of in turn.
+    """
 
     x: Floats
     y: npt.NDArray[np.bool_]
     weight: Floats
+    members: tuple[tuple[int, ...], ...]
+    n_marks: int
+    group: int
+
+    @property
+    def starts(self) -> npt.NDArray[np.int64]:
+        """Where each row begins."""
+        count = [len(m) for m in self.members]
+        return np.concatenate([[0], np.cumsum(count)[:-1]]).astype(np.int64)
+
+    @property
+    def row_truth(self) -> tuple[npt.NDArray[np.bool_], Floats]:
+        """Of each row, whether it is a word, and how much it counts; half a word is none."""
+        count = np.array([len(m) for m in self.members])
+        known = np.add.reduceat((self.weight > 0).astype(float), self.starts)
+        letters = np.add.reduceat(self.y * (self.weight > 0).astype(float), self.starts)
+        share = letters / np.maximum(known, 1)
+        is_word = share > 0.75
+        weight = np.where(known > 0.5 * count, 1.0, 0.0)
+        weight[(share > 0.4) & ~is_word] = 0.4
+        return is_word, weight
 
 
-def lesson_of(case: Case) -> Lesson:
-    """Every row that is proposed in a sign, and every mark alone."""
+@dataclass(frozen=True, slots=True, eq=False)
+class Truth:
+    """Marks of a sign, what each is, and which are looked at together."""
+
+    marks: list[Mark]
+    whats: list[What]
+    words: list[int]
+    is_border: list[bool]
+    families: list[list[list[int]]]
+
+
+def truth_of(case: Case) -> Truth:
+    """What there is to look at in a sign; what lies in letters is left out."""
     marks = find_marks(case.outlines)
-    if not marks:
-        return Lesson(np.empty((0, len(_letterlike.NAMES))), np.empty(0, np.bool_), np.empty(0))
     parts = [part_of(case, mark) for mark in marks]
     whats = [case.whats[p] if p >= 0 else What.EITHER for p in parts]
+    words = [case.groups[p] if p >= 0 else -1 for p in parts]
     n_rings = len(case.outlines.rings)
     is_border = [k < n_rings and case.outlines.rings[k].is_border for k in range(len(marks))]
-    twins = _letterlike.twin_table(marks)
-    by_itself = _letterlike.of_marks(marks, is_border, twins)
-    families: dict[int | None, list[int]] = {}
+    depths: dict[int, dict[int | None, list[int]]] = {}
     for k, mark in enumerate(marks):
         in_letter = mark.parent is not None and whats[mark.parent] in (
             What.LETTER,
@@ -93,17 +145,33 @@ def lesson_of(case: Case) -> Lesson:
             What.EITHER,
         )
         if not (is_border[k] or in_letter):
-            families.setdefault(mark.parent, []).append(k)
-    if not families:
-        return Lesson(np.empty((0, len(_letterlike.NAMES))), np.empty(0, np.bool_), np.empty(0))
-    rows, x = proposals(marks, list(families.values()), by_itself, twins)
-    told = [(whats[k], len(row.members)) for row in rows for k in row.members]
-    y = np.array([what.is_letter for what, _ in told])
-    weight = [0.0 if what is What.EITHER else _weight(what, n) for what, n in told]
-    return Lesson(x, y, np.array(weight))
+            depths.setdefault(mark.depth, {}).setdefault(mark.parent, []).append(k)
+    families = [list(depths[depth].values()) for depth in sorted(depths)]
+    return Truth(marks, whats, words, is_border, families)
+
+
+def lessons_of(truth: Truth, reader: Reader, group: int) -> list[Lesson]:
+    """Every row that is proposed in a sign, and every mark alone; a lesson for each depth."""
+    out = []
+    if truth.families:
+        seen = looked_over(truth.marks, truth.is_border, reader)
+    for families in truth.families:
+        rows, x = proposals(seen, families)
+        told = [(truth.whats[k], len(row.members)) for row in rows for k in row.members]
+        y = np.array([what.is_letter for what, _ in told])
+        weight = [0.0 if what is What.EITHER else _weight(what, n) for what, n in told]
+        members = tuple(row.members for row in rows)
+        out.append(Lesson(x, y, np.array(weight), members, len(truth.marks), group))
+    return out
 
 
 def _weight(what: What, n_in_row: int) -> float:
     """Marks of long rows are many of the same; single letters are few."""
     weight = 1.0 / np.sqrt(n_in_row)
     return float(weight * 1.5 if what is What.LONE_LETTER else weight)
+
+
+def face_of(seed: int, use: Use) -> int:
+    """A number that signs of one typeface share."""
+    look = look_of(seed, use)
+    return zlib.crc32(face_name(seed, use=use, is_single_line=look.has_single_lines).encode())

@@ -10,6 +10,7 @@ from tests.learning import art, pictograms
 from tests.learning.art import Art
 from tests.learning.board import (
     Board,
+    Part,
     What,
     fit_line,
     fitted,
@@ -21,6 +22,7 @@ from tests.learning.board import (
     rounded,
     rule,
     text_of,
+    wavered,
 )
 
 
@@ -141,13 +143,14 @@ def _monogram(board: Board) -> None:
 
 def _repeats(board: Board) -> None:
     rng, w, h = board.rng, board.width, board.height
-    shape = pictograms.draw(rng, held=board.held, only_own=board.only_own)
+    shape = pictograms.draw(rng, use=board.use, only_own=board.only_own)
     n = int(rng.integers(3, 10))
     size = min(0.9 * w / n * rng.uniform(0.6, 0.95), 0.4 * h)
     rows = int(rng.choice([1, 1, 1, 2, 3]))
     wobble = rng.choice([0.0, 0.0, 0.03])
     mirror = rng.random() < 0.2
     is_ring = rng.random() < 0.15
+    is_by_hand = rng.random() < 0.4
     for row in range(rows):
         group = board.group()
         for k in range(n):
@@ -162,7 +165,10 @@ def _repeats(board: Board) -> None:
                 )
             here = [p * (-1, 1) for p in shape] if mirror and k % 2 else shape
             grown = size * (1 + rng.normal(0, wobble))
-            board.add(moved(fitted(here, 0, 0, grown), angle, (x, y)), What.REPEATED, group=group)
+            copy = fitted(here, 0, 0, grown)
+            if is_by_hand:
+                copy = wavered(rng, copy, grown, 0.8)
+            board.add(moved(copy, angle, (x, y)), What.REPEATED, group=group)
     y = h * 0.2 + rows * 1.3 * size
     if rng.random() < 0.6 and y < 0.7 * h and not is_ring:
         line, high = fit_line(board, text_of(rng), 0.6 * (h - y), 0.8 * w)
@@ -256,7 +262,7 @@ def _piece(board: Board) -> Art:
     if kind < 0.55:
         w, h = rng.uniform(0.1, 1, 2)
         return [np.array([(0, 0), (w, 0), (w, h), (0, h)])]
-    shape = pictograms.draw(rng, held=board.held, only_own=board.only_own)
+    shape = pictograms.draw(rng, use=board.use, only_own=board.only_own)
     return [shape[int(rng.integers(len(shape)))]]
 
 
@@ -294,6 +300,63 @@ def busy(board: Board) -> None:
         put_line(board, line, at=(w / 2, 0.98 * h))
 
 
+def form(board: Board) -> None:
+    """A sheet full of boxes, small words, arrows and rows of the same sign."""
+    rng, w, h = board.rng, board.width, board.height
+    cols, rows = int(rng.integers(2, 5)), int(rng.integers(2, 5))
+    high = rng.uniform(0.2, 0.45) * h / rows
+    for col in range(cols):
+        for row in range(rows):
+            wide = rng.uniform(0.5, 0.85) * w / cols
+            x, y = (col + 0.5) * w / cols, (row + 0.6) * h / rows
+            mood = rng.random()
+            if mood < 0.6:
+                size = high * (rng.uniform(0.3, 0.6) if mood < 0.4 else rng.uniform(0.5, 1.0))
+                _words(board, x, y, size, 0.85 * wide)
+            elif mood < 0.75:
+                _same(board, x, y, wide)
+            else:
+                board.drawing(x, y, min(wide, 1.3 * high))
+            if mood < 0.4:
+                t = 0.5 * rng.uniform(0.9, 1.3) * high
+                box = np.array([(-wide, -2 * t), (wide, -2 * t), (wide, 2 * t), (-wide, 2 * t)]) / 2
+                box = wavered(rng, [box], high, 0.4)[0] + (x, y)
+                board.add([box], What.RULED)
+            if rng.random() < 0.3 and col + 1 < cols and board.has_lines:
+                _arrow(board, (x + 0.55 * wide, y), 0.3 * w / cols)
+    if rng.random() < 0.5:
+        _words(board, 0.5 * w, 0.1 * h / rows, rng.uniform(0.03, 0.06) * h, 0.7 * w)
+
+
+def _words(board: Board, x: float, y: float, size: float, width: float) -> None:
+    n = int(board.rng.integers(1, 3))
+    for k in range(n):
+        line, high = fit_line(board, text_of(board.rng, most=10), size / n, width)
+        put_line(board, line, at=(x, y + (k + 0.5 - 0.5 * n) * 1.5 * size / n + high / 2))
+
+
+def _same(board: Board, x: float, y: float, wide: float) -> None:
+    n = int(board.rng.integers(3, 7))
+    shape = pictograms.draw(board.rng, use=board.use, only_own=board.only_own)
+    group = board.group()
+    for k in range(n):
+        size = 0.75 * wide / n
+        copy = wavered(board.rng, fitted(shape, 0, 0, size), size, 0.9)
+        spot = (x + ((k + 0.5) / n - 0.5) * wide, y)
+        board.add(moved(copy, 0.0, spot), What.REPEATED, group=group)
+
+
+def _arrow(board: Board, at: tuple[float, float], long: float) -> None:
+    head = 0.15 * long
+    lines = [
+        np.array([(0.0, 0.0), (0.5 * long, board.rng.normal(0, 0.05) * long), (long, 0.0)]),
+        np.array([(long - head, -head), (long, 0.0), (long - head, head)]),
+    ]
+    lines = wavered(board.rng, lines, long, 0.6, is_open=True)
+    rings = tuple(line + at for line in lines)
+    board.parts.append(Part(rings, What.ART, board.group(), is_open=True))
+
+
 LAYOUTS: tuple[tuple[Callable[[Board], None], float], ...] = (
     (_lines_and_art, 0.24),
     (_beside, 0.08),
@@ -306,4 +369,5 @@ LAYOUTS: tuple[tuple[Callable[[Board], None], float], ...] = (
     (_number, 0.04),
     (_turned, 0.04),
     (_bullets, 0.04),
+    (busy, 0.08),
 )

@@ -1,7 +1,7 @@
 """Open typefaces by Debian package, and single-line letters by PyPI package; none is copied in.
 
 Install them with `apt-get install` and `pip install`; a face that is missing is left out, and a
-run says how many it found. Whole families are held out from training.
+run says how many it found. Each use has whole families of its own.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ from pathlib import Path
 import numpy as np
 
 from raster2path.geometry import Points, signed_area
+from tests.learning.use import Use
 
 SIZE = 1000
 """Units to the em in which glyphs are taken."""
@@ -59,9 +60,53 @@ PACKAGES: dict[str, tuple[str, str]] = {
     "fonts-junction": (_OFL, "Junction"),
     "fonts-averia-serif-gwf": (_OFL, "AveriaSerifGWF-Bold AveriaSerifGWF-Regular"),
     "fonts-klaudia-berenika": (_OFL, "Klaudia-Bold Berenika"),
+    "fonts-apropal": (_OFL, "Apropal-Bold"),
+    "fonts-isabella": ("LGPL", "Isabella"),
+    "fonts-bwht": (_OFL, "BecauseWeBuild-Regular BecauseWeLearn-Regular"),
+    "fonts-dustin": (
+        "GPL 2",
+        "Domestic_Manners Dustismo Dustismo_Roman_Bold El_Abogado_Loco MarkedFool PenguinAttack",
+    ),
+    "fonts-allerta": (_OFL, "allerta_medium allerta_stencil"),
+    "fonts-routed-gothic": (_OFL, "routed-gothic routed-gothic-wide-italic"),
+    "fonts-ocr-a": ("public domain", "OCRA"),
+    "fonts-manrope": (_OFL, "Manrope-ExtraBold Manrope-Light"),
+    "fonts-quattrocento": (_OFL, "Quattrocento-Regular"),
+    "fonts-radisnoir": ("GPL 2", "RadisSans-medium"),
+    "fonts-yanone-kaffeesatz": (_OFL, "YanoneKaffeesatz-Bold YanoneKaffeesatz-Light"),
+    "fonts-fantasma": ("CC0 1.0", "Fantasma-Bold"),
+    "fonts-blankenburg": (_OFL, "Blankenburg_UNZ1A"),
+    "fonts-adf-universalis": (_GPL, "UniversalisADFStd-Bold UniversalisADFStd-Regular"),
+    "fonts-lobstertwo": (_OFL, "LobsterTwo-Bold"),
+    "fonts-ubuntu-title": (_OFL, "Ubuntu-Title"),
+    "fonts-summersby": ("GPL 2", "summersby"),
+    "fonts-tuffy": ("public domain", "Tuffy_Bold"),
+    "fonts-tiresias": (_GPL, "tiresias_signfont_bold tirekv__"),
+    "fonts-georgewilliams": (_OFL, "Caliban CaslonBold CaslonItalic Cupola"),
+    "fonts-engadget": ("LGPL 2", "Engadget"),
+    "fonts-averia-sans-gwf": (_OFL, "AveriaSansGWF-Bold"),
 }
 
-HELD_PACKAGES: dict[str, tuple[str, str]] = {
+TUNE_PACKAGES: dict[str, tuple[str, str]] = {
+    "fonts-national-park": (_OFL, "NationalPark-Heavy NationalPark-Regular"),
+    "fonts-comfortaa": (_OFL, "Comfortaa-Bold Comfortaa-Regular"),
+    "fonts-goudybookletter": ("public domain", "GoudyBookletter1911"),
+    "fonts-opendin": (_OFL, "OSP-DIN"),
+    "fonts-inter": (_OFL, "Inter-Black Inter-Medium Inter-BoldItalic"),
+    "fonts-linuxlibertine": (_OFL, "LinBiolinum_RB LinLibertine_R LinLibertine_RBI"),
+    "fonts-bajaderka": (_OFL, "Bajaderka-Regular"),
+    "fonts-humor-sans": (_OFL, "Humor-Sans"),
+    "fonts-yusei-magic": (_OFL, "YuseiMagic-Regular"),
+    "fonts-adf-ikarius": (_GPL, "IkariusADFStd-Bold IkariusADFStd-Italic"),
+    "fonts-cantarell": (_OFL, "Cantarell-ExtraBold Cantarell-Light"),
+    "fonts-cherrybomb": (_OFL, "CherryBomb-Regular"),
+    "fonts-staypuft": ("LGPL 2", "StayPuft"),
+    "fonts-essays1743": ("LGPL", "Essays1743-Bold"),
+    "fonts-adf-oldania": (_GPL, "OldaniaADFStd-Bold"),
+    "fonts-osifont": (_GPL, "osifont"),
+}
+
+JUDGE_PACKAGES: dict[str, tuple[str, str]] = {
     "fonts-dejavu": (
         "Bitstream Vera licence",
         "DejaVuSans DejaVuSans-Bold DejaVuSerif-Bold DejaVuSansCondensed-Bold DejaVuSansMono-Bold",
@@ -110,11 +155,12 @@ def _stems(packages: dict[str, tuple[str, str]]) -> list[str]:
 
 
 @cache
-def faces(*, held: bool, only_carried: bool = False) -> tuple[str, ...]:
-    """Names of the faces at hand, for training or held out; or only those of matplotlib."""
+def faces(*, use: Use, only_carried: bool = False) -> tuple[str, ...]:
+    """Names of the faces at hand for a use; or only those of matplotlib."""
     if only_carried:
         return _DEJAVU
-    wanted = _stems(HELD_PACKAGES if held else PACKAGES)
+    packages = {Use.LEARN: PACKAGES, Use.TUNE: TUNE_PACKAGES, Use.JUDGE: JUDGE_PACKAGES}
+    wanted = _stems(packages[use])
     return tuple(name for name in wanted if name in _files())
 
 
@@ -160,16 +206,77 @@ def rings_of(area: object) -> tuple[Points, ...]:
     )
 
 
-SINGLE_LINE = ["futural", "futuram", "cursive", "scripts", "rowmans"]
-HELD_SINGLE_LINE = ["scriptc", "rowmand"]
+HERSHEY = {
+    Use.LEARN: ("futural", "futuram", "cursive", "scripts", "rowmans"),
+    Use.TUNE: ("rowmand",),
+    Use.JUDGE: ("scriptc", "rowmand"),
+}
 """Names in the PyPI package hershey-fonts (the Hershey letters of 1967, free to use)."""
+MIDDLES = {
+    Use.LEARN: (
+        "Lato-Light Dosis-Medium Quicksand-Regular ComicNeue-Regular SteveHand Delphine "
+        "femkeklaver breipfont routed-gothic URWGothic-Book YanoneKaffeesatz-Light "
+        "Domestic_Manners BecauseWeBuild-Regular BecauseWeLearn-Regular eurof55 TomsonTalks "
+        "FreeSans okolaksRegular Manrope-Light Beteckna"
+    ).split(),
+    Use.TUNE: "NationalPark-Regular Comfortaa-Regular Humor-Sans Cantarell-Light osifont".split(),
+    Use.JUDGE: "Jura-Regular dkg Andika-Regular OpenSans-Regular Karla-Regular".split(),
+}
+"""Faces the middles of whose strokes are letters of one line, as a pencil writes them."""
+
+
+@cache
+def line_faces(use: Use) -> tuple[str, ...]:
+    """Names of letters of single lines, each as often as it shall come."""
+    middles = [MIDDLE + name for name in MIDDLES[use] if name in _files()]
+    hershey = HERSHEY[use]
+    return (*hershey, *hershey, *middles)
+
+
+MIDDLE = "middle of "
 
 
 @cache
 def strokes_of(face: str, text: str) -> tuple[Points, ...]:
     """Lines that write a text, y down, capitals about 21 units high."""
+    if face.startswith(MIDDLE):
+        return _middle_lines(face.removeprefix(MIDDLE), text)
     from HersheyFonts import HersheyFonts
 
     font = HersheyFonts()
     font.load_default_font(face)
     return tuple(np.array(line, np.float64) for line in font.strokes_for_text(text))
+
+
+def _middle_lines(face: str, letter: str) -> tuple[Points, ...]:
+    """The middle of a letter's strokes, traced as a pencil line is."""
+    import cv2
+
+    from raster2path.errors import NothingFoundError
+    from raster2path.job import InkRules, ReadingRules
+    from raster2path.model import Picture, Read
+    from raster2path.picture.ink import find_ink
+    from raster2path.picture.reading import read_ink
+    from raster2path.picture.strokes import trace_strokes
+
+    cap, own = glyph(face, "H"), glyph(face, letter)
+    if cap is None or own is None or not own.rings:
+        return ()
+    scale = _TRACED / float(np.ptp(np.vstack(cap.rings)[:, 1]))
+    rings = [ring * scale for ring in own.rings]
+    low = np.vstack(rings).min(axis=0) - 40
+    wide, high = np.ceil(np.ptp(np.vstack(rings), axis=0) + 80).astype(int)
+    grey = np.full((high, wide), 255, np.uint8)
+    cv2.fillPoly(grey, [np.round((r - low) * 16).astype(np.int32) for r in rings], 0, 16, 4)
+    rgb = np.repeat(grey[..., None], 3, axis=2)
+    picture = Picture("letter", "0", rgb, (wide, high), np.eye(3))
+    try:
+        ink = find_ink(picture, rules=InkRules())
+        net = trace_strokes(read_ink(ink, rules=ReadingRules(read=Read.SLIT)))
+    except NothingFoundError:  # a dot
+        return ()
+    lines = [stroke.points_px[::3] for stroke in net.strokes]
+    return tuple((line + low) * 21 / _TRACED for line in lines if len(line) > 2)
+
+
+_TRACED = 150.0

@@ -8,7 +8,8 @@ from functools import cache
 import numpy as np
 
 from raster2path.geometry import Points, to_points
-from tests.learning.art import HELD_KINDS, KINDS, Art, Rng
+from tests.learning.art import Art, Rng, kinds_for
+from tests.learning.use import Use
 
 SUBJECTS = (
     "fish bird anchor leaf tree pine sail ferry duck owl cat dog horse cow sheep pig rabbit "
@@ -52,9 +53,9 @@ def _polygons(data: str, size: float) -> Art:
 
 
 @cache
-def pictograms(*, held: bool) -> tuple[str, ...]:
-    """Names of the pictograms at hand."""
-    if held:
+def pictograms(*, use: Use) -> tuple[str, ...]:
+    """Names of the pictograms at hand for a use."""
+    if use is Use.JUDGE:
         import py_phosphor_icons
 
         names = [str(n) for n in py_phosphor_icons.icon_names()]
@@ -63,13 +64,17 @@ def pictograms(*, held: bool) -> tuple[str, ...]:
 
         codes = [str(n) for n in icons.__all__ if n.isupper() or "_" in n]
         names = [n.lower().replace("_", "-") for n in codes]
-    return tuple(sorted(n for n in names if n.split("-")[0] in SUBJECTS and not UNWANTED.search(n)))
+    good = sorted(n for n in names if n.split("-")[0] in SUBJECTS and not UNWANTED.search(n))
+    if use is Use.JUDGE:
+        return tuple(good)
+    # every fifth subject is for tuning, in all its variants
+    return tuple(n for n in good if (SUBJECTS.index(n.split("-")[0]) % 5 == 2) == (use is Use.TUNE))
 
 
 @cache
-def pictogram(name: str, *, held: bool) -> tuple[Points, ...]:
-    """A pictogram's outlines: Phosphor (MIT) where held out, else Material Design (Apache 2)."""
-    if held:
+def pictogram(name: str, *, use: Use) -> tuple[Points, ...]:
+    """A pictogram's outlines: Phosphor (MIT) to judge by, else Material Design (Apache 2)."""
+    if use is Use.JUDGE:
         from py_phosphor_icons import get_svg
 
         svg, size = str(get_svg(name, weight="fill")), 256.0
@@ -81,10 +86,10 @@ def pictogram(name: str, *, held: bool) -> tuple[Points, ...]:
     return tuple(_polygons(data, size))
 
 
-def draw(rng: Rng, *, held: bool, only_own: bool = False) -> Art:
+def draw(rng: Rng, *, use: Use, only_own: bool = False) -> Art:
     """A drawing by chance: half of them our own geometry."""
     if only_own or rng.random() < 0.5:
-        kinds = HELD_KINDS if held else KINDS
+        kinds = kinds_for(use)
         return kinds[int(rng.integers(len(kinds)))](rng)
-    names = pictograms(held=held)
-    return list(pictogram(names[int(rng.integers(len(names)))], held=held))
+    names = pictograms(use=use)
+    return list(pictogram(names[int(rng.integers(len(names)))], use=use))

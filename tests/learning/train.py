@@ -1,10 +1,14 @@
-"""Makes the table that the program ships with, from made-up signs.
+"""Makes what the program ships with, from made-up signs.
 
-`python -m tests.learning.train [--signs 1700] [--exact 2400] [--store FOLDER]` writes
+`python -m tests.learning.train [--signs 1300] [--exact 900] [--store FOLDER]` writes
 `raster2path/shape/lettering.npz`; the same number of signs and the same typefaces, pictograms and
-libraries make the same table. What each package is, and its licence: `letters.py`, `art.py`.
+libraries make the same. What each package is, and its licence: `letters.py`, `art.py`.
 Needs, besides the `test` extra: the Debian packages named there, and from PyPI
 `material-design-icons-pack`, `py-phosphor-icons` (for the evaluation) and `hershey-fonts`.
+
+Three things are learnt, each from what the one before says of signs that it was *not* learnt from
+(three folds by typeface): a net that reads small pictures of marks; trees that tell marks in rows;
+trees that tell rows.
 """
 
 from __future__ import annotations
@@ -12,50 +16,118 @@ from __future__ import annotations
 import argparse
 import io
 import zipfile
+import zlib
+from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
 
 import raster2path.shape
-from raster2path.shape._table import FILE, Table
+from raster2path.shape._reader import Reader
+from raster2path.shape._table import FILE, Learnt, Table
+from raster2path.shape._told import row_numbers
 from tests.learning.boost import Plan, grow
 from tests.learning.exact import exact
-from tests.learning.gather import Lesson, cases, lesson_of
+from tests.learning.gather import FIRST_FORM, Lesson, Truth, cases, face_of, lessons_of, truth_of
+from tests.learning.net import Album, Study, album_of, all_of, learn
 from tests.learning.signs import make_sign
+from tests.learning.use import Use
 
+Floats = npt.NDArray[np.float64]
 FIRST_EXACT = 100_000
 FIXED = range(40, 64)
 """Numbers of the small fixed set: signs of only what matplotlib carries and our own geometry,
 without pictures, so that other stages may change and the table stays."""
+N_FOLDS = 3
+MARKS_PLAN = Plan(n_trees=220, depth=5, rate=0.1)
+ROWS_PLAN = Plan(n_trees=90, depth=4, rate=0.1, least_weight=8.0)
+SMALL_PLAN = Plan(n_trees=12)
+SMALL_STUDY = Study(hidden=8, n_rounds=2)
 
 
-def lessons(n: int, store: Path | None) -> list[Lesson]:
-    """What there is to learn from the first signs."""
-    return [lesson_of(case) for case in cases(0, n, held=False, store=store)]
+def truths(n: int, n_exact: int, store: Path | None) -> list[tuple[int, int, Truth]]:
+    """Signs' numbers, their typefaces' and what there is to look at in each.
 
-
-def exact_lessons(n: int) -> list[Lesson]:
-    """The same from more signs, without pictures: single letters, drawings of many parts, any."""
-    out = []
-    for seed in range(FIRST_EXACT, FIRST_EXACT + n):
+    Those without pictures are single letters, drawings of many parts, or any.
+    """
+    out = [
+        (case.seed, face_of(case.seed, Use.LEARN), truth_of(case))
+        for first, many in ((0, n), (FIRST_FORM, n // 6))
+        for case in cases(first, many, use=Use.LEARN, store=store)
+    ]
+    for seed in range(FIRST_EXACT, FIRST_EXACT + n_exact):
         layout = ("monogram", "busy", None)[seed % 3]
-        out.append(lesson_of(exact(make_sign(seed, held=False, layout=layout), seed)))
+        sign = make_sign(seed, use=Use.LEARN, layout=layout)
+        out.append((seed, zlib.crc32(sign.face.encode()), truth_of(exact(sign, seed))))
     return out
 
 
-def fixed_lessons() -> list[Lesson]:
+def fixed_truths() -> list[Truth]:
+    """What there is to look at in the small fixed set."""
+    signs = [(seed, make_sign(seed, use=Use.LEARN, only_carried=True)) for seed in FIXED]
+    return [truth_of(exact(sign, seed)) for seed, sign in signs]
+
+
+def fixed_lessons(reader: Reader) -> list[Lesson]:
     """What there is to learn from the small fixed set."""
-    signs = [(seed, make_sign(seed, held=False, only_carried=True)) for seed in FIXED]
-    return [lesson_of(exact(sign, seed)) for seed, sign in signs]
+    return [lesson for truth in fixed_truths() for lesson in lessons_of(truth, reader, 0)]
 
 
-def together(parts: list[Lesson]) -> Lesson:
-    """All of them as one, without what doesn't count."""
-    x = np.vstack([p.x for p in parts])
-    y, weight = (np.concatenate(list(a)) for a in ([p.y for p in parts], [p.weight for p in parts]))
+def grown(lessons: Sequence[Lesson], plan: Plan) -> Table:
+    """Trees that tell marks in rows."""
+    x = np.vstack([lesson.x for lesson in lessons])
+    y, weight = (
+        np.concatenate(list(a))
+        for a in ([lesson.y for lesson in lessons], [lesson.weight for lesson in lessons])
+    )
     counts = weight > 0
-    return Lesson(x[counts], y[counts], weight[counts])
+    return grow(x[counts], y[counts], weight[counts], plan)
+
+
+def rows_of(lessons: Sequence[Lesson], told: Sequence[Floats]) -> tuple[Floats, Floats, Floats]:
+    """Numbers of rows, whether each is a word, and how much it counts."""
+    x = [
+        row_numbers(lesson.members, lesson.x, t, lesson.n_marks)
+        for lesson, t in zip(lessons, told, strict=True)
+    ]
+    truth = [lesson.row_truth for lesson in lessons]
+    y, weight = (np.concatenate([t[n] for t in truth]) for n in (0, 1))
+    # marks alone are many, and most are of drawings
+    count = np.concatenate([[len(m) for m in lesson.members] for lesson in lessons])
+    return np.vstack(x), y, np.where(count > 1, weight, 0.6 * weight)
+
+
+def grown_rows(lessons: Sequence[Lesson], told: Sequence[Floats], plan: Plan) -> Table:
+    """Trees that tell rows."""
+    x, y, weight = rows_of(lessons, told)
+    counts = weight > 0
+    return grow(x[counts], y[counts] > 0, weight[counts], plan)
+
+
+def learnt(
+    signs: Sequence[tuple[int, int, Truth]], *, marks: Plan, rows: Plan, study: Study
+) -> Learnt:
+    """All three, each learnt from what the one before says of signs new to it."""
+    albums = [album_of(truth, seed) for seed, _, truth in signs]
+    folds = np.array([face % N_FOLDS for _, face, _ in signs])
+    lessons: list[Lesson] = []
+    for fold in range(N_FOLDS):
+        reader = learn(_but(albums, folds, fold), study)
+        for (_, _, truth), own in zip(signs, folds.tolist(), strict=True):
+            if own == fold:
+                lessons += lessons_of(truth, reader, fold)
+    told: list[Floats] = []
+    for fold in range(N_FOLDS):
+        others = grown([lesson for lesson in lessons if lesson.group != fold], marks)
+        told += [others.log_odds(lesson.x) for lesson in lessons if lesson.group == fold]
+    return Learnt(
+        learn(all_of(albums), study), grown(lessons, marks), grown_rows(lessons, told, rows)
+    )
+
+
+def _but(albums: Sequence[Album], folds: npt.NDArray[np.int64], fold: int) -> Album:
+    return all_of([a for a, own in zip(albums, folds.tolist(), strict=True) if own != fold])
 
 
 def as_bytes(arrays: dict[str, npt.NDArray[np.generic]]) -> bytes:
@@ -71,38 +143,63 @@ def as_bytes(arrays: dict[str, npt.NDArray[np.generic]]) -> bytes:
     return out.getvalue()
 
 
-def packed(table: Table, fixed: Lesson, small: Table) -> bytes:
-    """The table, and what it and one made from the fixed set alone tell of the fixed set."""
-    return as_bytes(
-        {
-            "feature": table.feature,
-            "limit": table.limit,
-            "leaf": table.leaf,
-            "start": np.array(table.start),
-            "fixed_odds": table.log_odds(fixed.x).astype(np.float32),
-            "small_odds": small.log_odds(fixed.x).astype(np.float32),
-        }
-    )
+def packed(all_learnt: Learnt) -> bytes:
+    """What was learnt, and what it and a little learnt from the fixed set say of the fixed set."""
+    reader, fixed = all_learnt.reader, fixed_lessons(all_learnt.reader)
+    arrays: dict[str, npt.NDArray[np.generic]] = {
+        "reader_into": reader.into.astype(np.float16),
+        "reader_into_at": reader.into_at,
+        "reader_out": reader.out,
+        "reader_at": np.array(reader.out_at),
+    }
+    for name, table in (("marks", all_learnt.marks), ("rows", all_learnt.rows)):
+        arrays[f"{name}_feature"] = table.feature.astype(np.uint8)
+        arrays[f"{name}_limit"] = table.limit
+        arrays[f"{name}_leaf"] = table.leaf.astype(np.float16)
+        arrays[f"{name}_start"] = np.array(table.start)
+    arrays["fixed_odds"] = of_fixed(all_learnt, fixed).astype(np.float32)
+    little = small(fixed)
+    arrays["small_odds"] = of_fixed(little, fixed).astype(np.float32)
+    arrays["small_said"] = little.reader.log_odds(fixed_album().seen).astype(np.float32)
+    return as_bytes(arrays)
+
+
+def of_fixed(all_learnt: Learnt, fixed: Sequence[Lesson]) -> Floats:
+    """Log odds of marks, then of rows, of the fixed set."""
+    told = [all_learnt.marks.log_odds(lesson.x) for lesson in fixed]
+    rows = [
+        all_learnt.rows.log_odds(row_numbers(lesson.members, lesson.x, t, lesson.n_marks))
+        for lesson, t in zip(fixed, told, strict=True)
+    ]
+    return np.concatenate([*told, *rows])
+
+
+def small(fixed: Sequence[Lesson]) -> Learnt:
+    """A little, learnt from the fixed set alone, to see that the same is learnt everywhere."""
+    marks = grown(fixed, SMALL_PLAN)
+    told = [marks.log_odds(lesson.x) for lesson in fixed]
+    rows = grown_rows(fixed, told, SMALL_PLAN)
+    return Learnt(learn(fixed_album(), SMALL_STUDY), marks, rows)
+
+
+def fixed_album() -> Album:
+    """Small pictures of the fixed set."""
+    signs = zip(FIXED, fixed_truths(), strict=True)
+    return all_of([album_of(truth, seed) for seed, truth in signs])
 
 
 def main() -> None:
-    """Write the table beside the code that reads it."""
+    """Write what was learnt beside the code that reads it."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--signs", type=int, default=1700)
-    parser.add_argument("--exact", type=int, default=2400)
+    parser.add_argument("--signs", type=int, default=1300)
+    parser.add_argument("--exact", type=int, default=900)
     parser.add_argument("--store", type=Path, help="keeps the signs' outlines for the next time")
     parser.add_argument("-o", type=Path, default=Path(raster2path.shape.__file__).with_name(FILE))
     args = parser.parse_args()
-    parts = [*lessons(args.signs, args.store), *exact_lessons(args.exact)]
-    lesson = together(parts)
-    table = grow(lesson.x, lesson.y, lesson.weight, Plan())
-    fixed = together(fixed_lessons())
-    args.o.write_bytes(packed(table, fixed, grow(fixed.x, fixed.y, fixed.weight, SMALL_PLAN)))
-    n_right = float(((table.log_odds(lesson.x) > 0) == lesson.y).mean())
-    print(f"{len(parts)} signs, {len(lesson.y)} marks in rows, {n_right:.4f} of them fitted")
+    signs = truths(args.signs, args.exact, args.store)
+    args.o.write_bytes(packed(learnt(signs, marks=MARKS_PLAN, rows=ROWS_PLAN, study=Study())))
+    print(f"{len(signs)} signs, {args.o.stat().st_size} bytes")
 
-
-SMALL_PLAN = Plan(n_trees=12)
 
 if __name__ == "__main__":
     main()
