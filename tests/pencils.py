@@ -21,6 +21,7 @@ Floats = npt.NDArray[np.float32]
 Bytes = npt.NDArray[np.uint8]
 
 SIZE = (720, 560)
+FAINT_PRESS = 0.4
 
 
 class Pencil(Enum):
@@ -71,12 +72,12 @@ def sketch(
     extra: Mask | None = None,
     press_at_most: float = 1.0,
 ) -> Sketch:
-    """Curves, ovals and boxes, some of them faint; and more ink where `extra` is set."""
+    """Curves, ovals and boxes, some of them faint; and faint ink where `extra` is set."""
     rng = np.random.default_rng(seed)
     dark, grain, pen_px = pencil.value
     cover, press = _drawn(rng, pen_px)
     if extra is not None:
-        cover, press = np.maximum(cover, extra), np.maximum(press, extra)
+        cover, press = np.maximum(cover, extra), np.maximum(press, FAINT_PRESS * extra)
     press = np.minimum(press, press_at_most)
     if light is Light.SLANT:
         cover, press = (_slanted(layer) for layer in (cover, press))

@@ -279,6 +279,7 @@ def test_a_thumb_in_the_corner_and_half_a_line_at_the_rim_are_no_ink() -> None:
     ink = find_ink(picture_of(photograph(strokes)))
     assert not ink.mask[:80, :80].any()
     assert not ink.mask[-4:].any()
+    assert any(note.sentence.startswith("a thumb") for note in ink.notes)
     assert ink.mask[drawn].mean() > 0.95
 
 
@@ -300,6 +301,7 @@ def test_punched_holes_are_no_ink_and_two_eyes_are() -> None:
     ink = find_ink(picture_of(photograph(strokes)))
     assert not ink.mask[150:390, :45].any()
     assert ink.mask[230, [230, 290]].all()
+    assert any(note.sentence.startswith("2 holes punched") for note in ink.notes)
 
 
 def test_letters_at_the_rim_are_no_punched_holes() -> None:
@@ -321,3 +323,4 @@ def test_a_row_of_dots_along_the_rim_is_drawn() -> None:
         cv2.circle(strokes, (x, 25), 8, 1.0, -1)
     ink = find_ink(picture_of(photograph(strokes)))
     assert ink.mask[25, 100:1001:200].all()
+    assert not any("punched" in note.sentence for note in ink.notes)
