@@ -7,6 +7,7 @@ References: the homography that put the sheet on the table is known here, and Op
 from __future__ import annotations
 
 from functools import cache
+from itertools import combinations
 
 import cv2
 import numpy as np
@@ -116,6 +117,18 @@ def test_marks_are_true_to_size() -> None:
     assert cols * squared.mm_per_px == pytest.approx(297, abs=0.4)
     assert rows * squared.mm_per_px == pytest.approx(210, abs=0.4)
     assert squared.upright_size_px == (1200, 840)
+
+
+@pytest.mark.parametrize("turned", [0, 1, 2, 3])
+def test_scale_is_true_to_a_thousandth_both_ways(turned: int) -> None:
+    """A sheet seen aslant, whichever way up: lengths along it, across it and corner to corner."""
+    photo, _ = on_a_table(turned=turned)
+    squared = square_up(picture_of(photo), rules=PhotoRules(paper_mm=(210, 297)))
+    assert squared.mm_per_px is not None
+    found_mm = dots_px(np.ascontiguousarray(np.rot90(squared.rgb, -turned))) * squared.mm_per_px
+    for a, b in combinations(range(5), 2):
+        true = np.hypot(*(MARKS_MM[a] - MARKS_MM[b]))
+        assert np.hypot(*(found_mm[a] - found_mm[b])) == pytest.approx(true, rel=1e-3)
 
 
 def test_resolution_is_about_that_of_the_photograph() -> None:
