@@ -26,6 +26,8 @@ TIES_MM = (2.0, 1.7)
 STAND_MM = 2.8
 """Radius of the disc with a stand's letter, on the page; it needs this much rim round the sheet."""
 
+CLAMP_MM = 3.2
+
 METAL, TIE = (0.84, 0.85, 0.87), (0.80, 0.74, 0.58)
 LINE, DONE = (0.75, 0.25, 0.0), (0.45, 0.45, 0.45)
 
@@ -68,6 +70,7 @@ def draw_sign(
     _mishaps(canvas, order, to)
     _numbers(canvas, order, to)
     _stands(canvas, order, to, (wide, high))
+    _clamp(canvas, order, to)
     canvas.restoreState()
     return top - scale * high - rim
 
@@ -167,3 +170,19 @@ def _stands(canvas: Canvas, order: CutOrder, to: _Map, size_mm: tuple[float, flo
         at = to.at(complex(x, y))
         canvas.circle(*at, STAND_MM, stroke=1, fill=0)
         canvas.drawCentredString(at[0], at[1] - 0.45 * STAND_MM, name)
+
+
+def _clamp(canvas: Canvas, order: CutOrder, to: _Map) -> None:
+    """A square where the work clamp goes."""
+    clamp = order.aids.clamp
+    if clamp is None or clamp.place_mm is None:
+        return
+    x, y = to.at(clamp.place_mm)
+    canvas.setStrokeGray(0)
+    canvas.setFillGray(0)
+    canvas.setLineWidth(0.3)
+    canvas.setDash(0.8, 0.5)
+    canvas.rect(x - CLAMP_MM / 2, y - CLAMP_MM / 2, CLAMP_MM, CLAMP_MM, fill=0)
+    canvas.setDash()
+    canvas.setFont("Helvetica", 2.6)
+    canvas.drawCentredString(x, y - CLAMP_MM / 2 - 2.4, "clamp")

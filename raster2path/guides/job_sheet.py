@@ -8,20 +8,16 @@ from __future__ import annotations
 
 import io
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from raster2path.geometry import Kind
-from raster2path.guides._aids import part_name
 from raster2path.guides._heat_map import draw_heat_map
 from raster2path.guides._sheet_picture import draw_sign
+from raster2path.guides._sheet_table import NAMES, draw_narrow, draw_wide, fit_in, rows_of
 from raster2path.guides.full_size import POINTS_PER_MM, new_canvas
 from raster2path.model import (
     ClampHow,
     Cost,
-    Cut,
     CutOrder,
-    CutType,
     Forecast,
     Note,
     NoteKind,
@@ -32,25 +28,20 @@ from raster2path.model import (
 if TYPE_CHECKING:
     from reportlab.pdfgen.canvas import Canvas
 
+__all__ = ["NAMES", "job_sheet_pdf"]
+
 PAGE_MM = (210.0, 297.0)
 RIM_MM = 15.0
-ROW_MM = 10.0
-PICTURE_MM = 165.0
+PICTURE_MM, LEAST_PICTURE_MM = 165.0, 118.0
 MAP_MM = (58.0, 62.0)
+PRICE_MM = 52.0
+FEWEST_ROWS = 4
+"""A table that goes on overleaf is begun only where so many rows fit."""
+
 TEXT_MM = 4.3
 """12 pt, which is read at a metre."""
 
-NAMES = {
-    CutType.OPENING: "opening",
-    CutType.OUTSIDE: "outside",
-    CutType.SLIT: "slit",
-    CutType.BORDER: "border",
-    CutType.PIERCE_ONLY: "pierce only",
-}
-
 SMALL = {NoteKind.THIN, NoteKind.TOO_SMALL, NoteKind.NARROW, NoteKind.LONG_TIE}
-KINDS = {Kind.ORGANIC: "flowing", Kind.LETTERING: "lettering", Kind.GEOMETRIC: "ruled"}
-
 BEFORE = (
     "air dry, at pressure; tip and electrode fit the current",
     "clamp on clean metal that stays, never on a piece that drops",
@@ -97,38 +88,106 @@ def job_sheet_pdf(
         stream, (width * POINTS_PER_MM, height * POINTS_PER_MM), stamp.title, stamp.units
     )
     canvas.scale(POINTS_PER_MM, POINTS_PER_MM)
-    y = _head(canvas, stamp)
-    room = width - 2 * RIM_MM
-    y = draw_sign(canvas, order, complex(RIM_MM, y), (room, PICTURE_MM)) - 2
-    if foreseen:
-        corner = complex(width - RIM_MM - MAP_MM[0], y)
-        draw_heat_map(canvas, foreseen["taken"].worst, order, corner, MAP_MM)
-        room -= MAP_MM[0] + 4
-    y = _lines(canvas, "On the table", _progress_lines(order), y, room_mm=room)
-    y = _totals(canvas, tally, y, room)
-    _lines(canvas, "The order of cuts", _order_lines(order, foreseen), y, room_mm=room)
-    canvas.showPage()
-    canvas.scale(POINTS_PER_MM, POINTS_PER_MM)
-    y = _head(canvas, stamp)
-    y = _lines(canvas, "For the hand", _hand_lines(order), y)
-    y = _prices(canvas, price, y)
-    y = _lines(canvas, "Before you light the torch", BEFORE, y, has_box=True)
-    y = _lines(canvas, "Mind", _cautions(tally), y)
     small = [_told(note) for note in notes if note.kind in SMALL]
-    y = _lines(canvas, "Thin or small", small[:5], y)
-    rows = _rows(order, speed_mm_min)
+    y = _front(canvas, order, tally, stamp=stamp, foreseen=foreseen)
+    y = _in_two(
+        canvas,
+        stamp,
+        y,
+        [("Before you light the torch", BEFORE, True), ("Mind", _cautions(tally), False)],
+    )
+    y = _in_two(
+        canvas,
+        stamp,
+        y,
+        [("For the hand", _hand_lines(order), False), ("Thin or small", small[:5], False)],
+    )
+    if price is not None:
+        y = _or_new_page(canvas, stamp, y, PRICE_MM)
+        y = _prices(canvas, price, y)
+    rows, room = rows_of(order, speed_mm_min), width - 2 * RIM_MM
     while rows:
-        n = int((y - RIM_MM - 8) // ROW_MM)
-        if n > 0:
-            _table(canvas, rows[:n], y)
-            rows = rows[n:]
-        if rows:
-            canvas.showPage()
-            canvas.scale(POINTS_PER_MM, POINTS_PER_MM)
-            y = _head(canvas, stamp)
+        n = fit_in(y - RIM_MM)
+        if len(rows) > n < FEWEST_ROWS:
+            y = _new_page(canvas, stamp)
+            continue
+        corner = complex(RIM_MM, y)
+        if len(rows) <= n:
+            draw_wide(canvas, rows, corner, room)
+            break
+        even = min(n, -(-len(rows) // 2))
+        draw_narrow(canvas, rows, corner, room, even)
+        rows = rows[2 * even :]
+        y = _new_page(canvas, stamp) if rows else y
     canvas.showPage()
     canvas.save()
     return stream.getvalue()
+
+
+def _front(
+    canvas: Canvas,
+    order: CutOrder,
+    tally: Tally,
+    *,
+    stamp: Stamp,
+    foreseen: Mapping[str, Forecast] | None,
+) -> float:
+    """The picture, what it comes to, what the order is for, the map; returns the lower end."""
+    room = PAGE_MM[0] - 2 * RIM_MM
+    y = _head(canvas, stamp)
+    needed = MAP_MM[1] if foreseen else 0.0
+    told = sum(
+        _height_mm(lines, room - (MAP_MM[0] + 4 if foreseen else 0))
+        for lines in (_progress_lines(order), _total_lines(tally), _order_lines(order, foreseen))
+    )
+    high = y - RIM_MM - max(told, needed) - 2
+    checks = max(
+        _height_mm(BEFORE, room / 2 - 4, has_box=True), _height_mm(_cautions(tally), room / 2 - 4)
+    )
+    if high - checks >= LEAST_PICTURE_MM:  # the checks fit on this page, too
+        high -= checks
+    size = room, min(PICTURE_MM, high)
+    y = draw_sign(canvas, order, complex(RIM_MM, y), size) - 2
+    low = y
+    if foreseen:
+        corner = complex(PAGE_MM[0] - RIM_MM - MAP_MM[0], y)
+        low = draw_heat_map(canvas, foreseen["taken"].worst, order, corner, MAP_MM) - 3
+        room -= MAP_MM[0] + 4
+    y = _lines(canvas, "On the table", _progress_lines(order), y, room_mm=room)
+    y = _lines(canvas, "In all", _total_lines(tally), y, room_mm=room)
+    y = _lines(canvas, "The order of cuts", _order_lines(order, foreseen), y, room_mm=room)
+    return min(y, low)
+
+
+Block = tuple[str, Sequence[str], bool]
+"""A title, the lines under it, and whether each has a box to tick."""
+
+
+def _in_two(canvas: Canvas, stamp: Stamp, y: float, blocks: Sequence[Block]) -> float:
+    """Two blocks side by side, on a new page where they find no room."""
+    half = (PAGE_MM[0] - 2 * RIM_MM - 8) / 2
+    some = [block for block in blocks if block[1]]
+    if len(some) == 1:
+        half = PAGE_MM[0] - 2 * RIM_MM
+    highs = [_height_mm(lines, half, has_box=has_box) for _, lines, has_box in some]
+    y = _or_new_page(canvas, stamp, y, max(highs, default=0.0))
+    ends = [
+        _lines(
+            canvas, title, lines, y, has_box=has_box, room_mm=half, left_mm=RIM_MM + k * (half + 8)
+        )
+        for k, (title, lines, has_box) in enumerate(some)
+    ]
+    return min(ends, default=y)
+
+
+def _or_new_page(canvas: Canvas, stamp: Stamp, y: float, needed_mm: float) -> float:
+    return y if y - needed_mm >= RIM_MM else _new_page(canvas, stamp)
+
+
+def _new_page(canvas: Canvas, stamp: Stamp) -> float:
+    canvas.showPage()
+    canvas.scale(POINTS_PER_MM, POINTS_PER_MM)
+    return _head(canvas, stamp)
 
 
 def _told(note: Note) -> str:
@@ -167,6 +226,9 @@ def _prices(canvas: Canvas, price: Cost | None, y: float) -> float:
     canvas.drawString(RIM_MM, y - 4, "Time and price")
     y -= 5
     size = 0.8 * TEXT_MM
+    canvas.setFont("Helvetica", 0.8 * size)
+    for x, word in ((70.0, "how much"), (105.0, "in your money")):
+        canvas.drawRightString(RIM_MM + x, y + 1, word)
     canvas.setFont("Helvetica", size)
     canvas.setLineWidth(0.15)
     rows = [(line.what, _much(line.quantity, line.unit), line.amount) for line in price.lines]
@@ -212,7 +274,7 @@ def _hand_lines(order: CutOrder) -> list[str]:
     if aids.heavy:
         some = [(drop, *drop.size_mm) for drop in aids.heavy[:6]]
         held = ", ".join(
-            f"{drop.number} ({wide:.0f} × {high:.0f} mm, {drop.mass_kg:.1f} kg)"
+            f"{drop.number} ({wide:.0f} × {high:.0f} mm, {drop.mass_kg:.2f} kg)"
             for drop, wide, high in some
         )
         more = f" and {len(aids.heavy) - 6} more" if len(aids.heavy) > 6 else ""
@@ -252,12 +314,15 @@ def _order_lines(order: CutOrder, foreseen: Mapping[str, Forecast] | None) -> li
     if foreseen:
         taken, near, sweep = (foreseen[name] for name in ("taken", "nearest", "sweep"))
         less = [_less(taken.bow_rms, other.bow_rms) for other in (near, sweep)]
-        out[0] += (
-            f": on paper the sheet bows {less[0]} cutting the nearest next and {less[1]} cutting "
-            f"left to right; no cut starts more than {taken.hottest_start_k:.0f} K above the "
-            f"workshop ({near.hottest_start_k:.0f} K nearest next). That is theory, not tried "
-            "on steel."
-        )
+        hot = f"no cut starts more than {taken.hottest_start_k:.0f} K above the workshop"
+        if order.how == "near":
+            out[0] += f": on paper the sheet bows {less[1]} cutting left to right, and {hot}."
+        else:
+            out[0] += (
+                f": on paper the sheet bows {less[0]} cutting the nearest next and {less[1]} "
+                f"cutting left to right; {hot} ({near.hottest_start_k:.0f} K nearest next)."
+            )
+        out[0] += " That is theory, not tried on steel."
         out.append(
             f"Walking {taken.walk_m:.1f} m, torch carried {taken.carry_m:.0f} m. The map: the "
             f"sheet when it bows most, minute {taken.worst.at_s / 60:.0f}."
@@ -265,9 +330,17 @@ def _order_lines(order: CutOrder, foreseen: Mapping[str, Forecast] | None) -> li
     n_stands = len(order.named_stands)
     if n_stands > 1:
         out.append(f"Stand at {', '.join(order.named_stands)}, as the picture and the table say.")
+    by_wait: dict[float, list[str]] = {}
     for number, wait_s in enumerate(order.waits_s, 1):
         if wait_s:
-            out.append(f"Wait {wait_s:.0f} s before cut {number}: change tips, move the clamp.")
+            by_wait.setdefault(wait_s, []).append(str(number))
+    if by_wait:
+        told = "; ".join(
+            f"{wait_s:.0f} s before cut {_and(numbers)}" for wait_s, numbers in by_wait.items()
+        )
+        out.append(
+            f"Wait {told}. Change tips, sweep up, move the clamp: the machine has to rest anyway."
+        )
     return out
 
 
@@ -280,6 +353,10 @@ HOW = {
 }
 
 
+def _and(words: Sequence[str]) -> str:
+    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
+
+
 def _less(new: float, old: float) -> str:
     share = 100 * (1 - new / max(old, 1e-9))
     if abs(share) < 0.5:
@@ -287,23 +364,35 @@ def _less(new: float, old: float) -> str:
     return f"{abs(share):.0f} % {'less' if share > 0 else 'more'} than"
 
 
-def _totals(canvas: Canvas, tally: Tally, y: float, room_mm: float) -> float:
+def _total_lines(tally: Tally) -> list[str]:
     by_type = ", ".join(f"{NAMES[kind]} {metres:.1f} m" for kind, metres in tally.metres_by_type)
     sets = max(tally.sets_by_starts, tally.sets_by_time)
     arc, whole = _minutes(tally.arc_s), _minutes(tally.elapsed_s)
     sign, drops, gone = (f"{kg:.2f} kg" for kg in (tally.sign_kg, tally.drop_kg, tally.removed_kg))
-    left = (
+    return [
         f"{tally.metres:.1f} m with the torch ({by_type})",
         f"{tally.starts} starts; arc on {arc}, at least {whole} in all as the machine rests",
         f"sign {sign}, drops {drops}, blown away {gone}",
         f"about {100 * sets:.0f} % of a set of consumables, {tally.air_l:.0f} l of air",
         f"{tally.grinding_metres:.1f} m of edge to grind on each side",
-    )
-    return _lines(canvas, "In all", left, y, room_mm=room_mm)
+    ]
 
 
 def _minutes(seconds: float) -> str:
     return f"{max(1, round(seconds / 60))} min"
+
+
+def _height_mm(lines: Sequence[str], room_mm: float, *, has_box: bool = False) -> float:
+    """What a block takes, its title and the gap behind it counted in."""
+    size = 0.8 * TEXT_MM
+    n = sum(len(_broken(line, size, room_mm - (1.4 * size if has_box else 0))) for line in lines)
+    return 9 + 1.25 * size * n if lines else 0.0
+
+
+def _broken(line: str, size: float, room_mm: float) -> list[str]:
+    from reportlab.lib.utils import simpleSplit
+
+    return list(simpleSplit(line, "Helvetica", size, room_mm))
 
 
 def _lines(
@@ -314,93 +403,23 @@ def _lines(
     *,
     has_box: bool = False,
     room_mm: float = PAGE_MM[0] - 2 * RIM_MM,
+    left_mm: float = RIM_MM,
 ) -> float:
     """A title and lines under it, broken where they are long; nothing where there are none."""
-    from reportlab.lib.utils import simpleSplit
-
     if not lines:
         return y
     canvas.setFillGray(0)
     canvas.setFont("Helvetica-Bold", TEXT_MM)
-    canvas.drawString(RIM_MM, y - 4, title)
+    canvas.drawString(left_mm, y - 4, title)
     y -= 5
     size = 0.8 * TEXT_MM
     canvas.setFont("Helvetica", size)
     for line in lines:
-        x = RIM_MM + (1.4 * size if has_box else 0.0)
+        x = left_mm + (1.4 * size if has_box else 0.0)
         if has_box:
             canvas.setLineWidth(0.3)
-            canvas.rect(RIM_MM, y - 1.25 * size - 0.4, 0.8 * size, 0.8 * size, fill=0)
-        for part in simpleSplit(line, "Helvetica", size, room_mm - (x - RIM_MM)):
+            canvas.rect(left_mm, y - 1.25 * size - 0.4, 0.8 * size, 0.8 * size, fill=0)
+        for part in _broken(line, size, room_mm - (x - left_mm)):
             y -= 1.25 * size
             canvas.drawString(x, y, part)
     return y - 4
-
-
-COLUMNS = (
-    (0.0, "cut"),
-    (16.0, "makes"),
-    (46.0, "kind"),
-    (76.0, "length"),
-    (100.0, "arc on"),
-    (122.0, "stand"),
-    (142.0, "wait"),
-)
-
-
-def _long(length_mm: float) -> str:
-    if length_mm < 95:
-        return f"{length_mm:.0f} mm" if length_mm else ""
-    return f"{length_mm / 1000:.2f} m"
-
-
-@dataclass(frozen=True, slots=True)
-class _Row:
-    """A line of the table: a cut, or a part of one between two rests."""
-
-    words: tuple[str, ...]
-    is_done: bool
-
-
-def _rows(order: CutOrder, speed_mm_min: float) -> list[_Row]:
-    out = []
-    for k, cut in enumerate(order.cuts):
-        wait_s = order.waits_s[k] if order.waits_s else 0.0
-        for part, length in enumerate(cut.parts_mm):
-            words = (
-                part_name(k + 1, part) if cut.rests else str(k + 1),
-                _makes(order, cut) if part == 0 else "after a rest",
-                KINDS[cut.kind],
-                _long(length),
-                f"{0.5 + 60 * length / speed_mm_min:.0f} s",
-                order.stand_names[k] if order.stands else "",
-                f"{wait_s:.0f} s" if wait_s and part == 0 else "",
-            )
-            out.append(_Row(words, order.is_done[k]))
-    return out
-
-
-def _makes(order: CutOrder, cut: Cut) -> str:
-    if cut.closes is None:
-        return NAMES[cut.type]
-    return f"closes {order.sequence.index(cut.closes) + 1}"
-
-
-def _table(canvas: Canvas, rows: Sequence[_Row], y: float) -> None:
-    canvas.setFont("Helvetica-Bold", TEXT_MM)
-    for x, word in (*COLUMNS, (164.0, "done")):
-        canvas.drawString(RIM_MM + x, y - 5, word)
-    y -= 8
-    for row in rows:
-        canvas.setLineWidth(0.1)
-        canvas.line(RIM_MM, y, PAGE_MM[0] - RIM_MM, y)
-        for (x, _), word in zip(COLUMNS, row.words, strict=True):
-            canvas.setFont("Helvetica-Bold" if x == 0 else "Helvetica", TEXT_MM)
-            canvas.drawString(RIM_MM + x, y - 0.7 * ROW_MM, word)
-        canvas.setLineWidth(0.3)
-        x, low = RIM_MM + 166, y - 0.8 * ROW_MM
-        canvas.rect(x, low, 6, 6, fill=0)
-        if row.is_done:
-            canvas.line(x, low, x + 6, low + 6)
-            canvas.line(x, low + 6, x + 6, low)
-        y -= ROW_MM

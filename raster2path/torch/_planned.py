@@ -79,8 +79,9 @@ def _in_small_cells(
 
     And the aims, with the peak moved by as much as large cells erred on it.
     """
-    few = sorted(tried, key=aims.cost)[: N_LAST if len(near) <= LONG else N_LAST_LONG]
-    few.append(min(tried, key=lambda each: (aims.missed(each[1]) > 1, each[1].bow_peak)))
+    low = [each for each in tried if each[1].bow_peak <= aims.base.bow_peak] or tried
+    few = sorted(low, key=aims.cost)[: N_LAST if len(near) <= LONG else N_LAST_LONG]
+    few.append(min(low, key=lambda each: (aims.missed(each[1]) > 1, each[1].bow_peak)))
     some = list(dict.fromkeys(order for order, _ in few))
     base, *told = forecasts(work_of(plan, rules), [(near, ()), *some])
     sure = replace(aims, base=base)
