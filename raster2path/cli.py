@@ -45,7 +45,7 @@ class _Parser(argparse.ArgumentParser):
     """argparse, but wrong usage is an exception like every other thing a maker can mend."""
 
     def error(self, message: str) -> NoReturn:
-        raise UsageError(f"{message}; see raster2path {self.prog.split()[-1]} --help")
+        raise UsageError(f"{message}; see {self.prog} --help")
 
 
 def main(argv: Sequence[str] | None = None) -> int:

@@ -420,3 +420,24 @@ def test_on_a_cloth_as_pale_as_paper_it_is_found_or_the_picture_used_whole(
         assert squared.rgb is rgb
         said = (*squared.notes, *find_ink(squared).notes)
         assert any("no whole sheet" in note.sentence for note in said)
+
+
+@pytest.mark.parametrize(
+    "rules",
+    [
+        PhotoRules(corners_px=(10, 10, 1500, 0, 1500, 830, 10, 830)),
+        PhotoRules(corners_px=(10, -200, 1190, 0, 1190, 830, 10, 830)),
+        PhotoRules(scale=(10, 10, 1e9, 10, 100)),
+        PhotoRules(scale=(10, 10, float("nan"), 10, 100)),
+    ],
+)
+def test_places_outside_the_picture_are_told(rules: PhotoRules) -> None:
+    photo, _ = on_a_table()
+    with pytest.raises(UsageError, match="outside the picture, which is 1200 × 840 pixels"):
+        square_up(picture_of(photo), rules=rules)
+
+
+def test_a_corner_that_was_cut_off_may_lie_a_little_outside() -> None:
+    photo, _ = on_a_table()
+    rules = PhotoRules(corners_px=(-20, -15, 1190, 0, 1215, 830, 10, 850))
+    assert square_up(picture_of(photo), rules=rules).is_squared

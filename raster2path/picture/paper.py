@@ -28,6 +28,9 @@ SEARCH_PX = 720
 LEAST_SHARE = 0.25
 """Of the picture, that a sheet of paper covers; a smaller one is more likely a label or a face."""
 
+BEYOND = 0.05
+"""Of the picture, that a corner of the paper may lie outside it: cut off when it was taken."""
+
 PAPER_RATIOS = (math.sqrt(2), 11 / 8.5)
 """Long over short side of A sizes (ISO 216) and of letter (ANSI/ASME Y14.1 size A)."""
 
@@ -64,7 +67,8 @@ def square_up(picture: Picture, *, rules: PhotoRules) -> Picture:
         side, and a note says so.
 
     Raises:
-        UsageError: corners that do not go round an area, or a scale between two equal points.
+        UsageError: corners that do not go round an area, a scale between two equal points, or
+            either outside the picture.
     """
     squared = _squared(picture, rules)
     if rules.scale is None:
@@ -91,6 +95,7 @@ def _by_card(picture: Picture) -> Picture:
 def _scaled(picture: Picture, scale: tuple[float, ...]) -> Picture:
     """The picture with the scale that two points in it and the length between them give."""
     x1, y1, x2, y2, length_mm = scale
+    _check_within(np.array([[x1, y1], [x2, y2]]), picture.upright_size_px, "--scale: a point", 0.0)
     ends = picture.work_from_upright @ np.array([[x1, x2], [y1, y2], [1, 1]], np.float64)
     (x1, x2), (y1, y2) = ends[:2] / ends[2]
     apart_px = math.hypot(x2 - x1, y2 - y1)
@@ -101,6 +106,8 @@ def _scaled(picture: Picture, scale: tuple[float, ...]) -> Picture:
 
 def _squared(picture: Picture, rules: PhotoRules) -> Picture:
     if rules.corners_px is not None:
+        points = np.array(rules.corners_px, np.float64).reshape(4, 2)
+        _check_within(points, picture.upright_size_px, "--paper-corners: a corner", BEYOND)
         sheet: _Sheet | None = _Sheet(_clockwise(rules.corners_px), 0.0)
         sentence = "the sheet of paper was squared up by the corners given"
     else:
@@ -129,6 +136,16 @@ def _squared(picture: Picture, rules: PhotoRules) -> Picture:
         is_squared=True,
         notes=(*picture.notes, note),
     )
+
+
+def _check_within(points: Points, size_px: tuple[int, int], what: str, beyond: float) -> None:
+    """Stops at points outside the picture by more than a share of it: a slip of the fingers."""
+    size = np.array(size_px)
+    if not ((points >= -beyond * size - 1) & (points <= (1 + beyond) * size + 1)).all():
+        raise UsageError(
+            f"{what} lies outside the picture, which is {size[0]} × {size[1]} pixels; "
+            "give x,y from its top left"
+        )
 
 
 def _clockwise(corners_px: tuple[float, ...]) -> Points:
