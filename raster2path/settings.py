@@ -102,6 +102,14 @@ def numbers(text: str) -> tuple[float, ...]:
         raise UsageError(f"'{text}' is not a list of numbers such as 120,80,2040,95") from None
 
 
+def whole_numbers(text: str) -> tuple[float, ...]:
+    """Numbers from a list that was shown, such as `2,3`."""
+    try:
+        return tuple(float(int(part)) for part in re.split(r"[,;\s]+", text.strip()))
+    except ValueError:
+        raise UsageError(f"'{text}' is not a list of numbers such as 2,3") from None
+
+
 def percent(text: str) -> float:
     """A share such as `40` or `40 %`."""
     try:
@@ -326,7 +334,7 @@ SETTINGS = (
         key="falls",
         option="falls",
         place=("ink", "falls"),
-        read=numbers,
+        read=whole_numbers,
         group=PICTURE,
         metavar="N,N,…",
         help="numbers of the flat colours that fall out, as listed below the first line",

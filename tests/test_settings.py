@@ -162,3 +162,11 @@ def test_corners_of_the_paper() -> None:
         with_said(JOB, Said({"paper_corners_px": setting.read("1,2,3")}))
     with pytest.raises(UsageError, match="list of numbers"):
         setting.read("left, top")
+
+
+def test_colours_that_fall_are_whole_numbers() -> None:
+    read = next(setting.read for setting in SETTINGS if setting.key == "falls")
+    assert read("2,3") == (2, 3)
+    for text in ("x", "2.5", ""):
+        with pytest.raises(UsageError, match=r"not a list of numbers such as 2,3"):
+            read(text)
