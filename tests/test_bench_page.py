@@ -118,6 +118,7 @@ def rub(new: Page) -> None:
 
 
 def drag_tie(new: Page) -> None:
+    new.keyboard.press("0")
     box = new.locator("[data-what=tie]").first.bounding_box()
     assert box is not None
     x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
@@ -154,6 +155,7 @@ def take_point_out(new: Page) -> None:
 
 def mark(new: Page, word: str) -> None:
     """Draw a loop round the upper left quarter of the drawing and choose a word."""
+    new.keyboard.press("0")
     new.keyboard.press("m")
     x, y = middle(new.locator("#sheet"))
     new.mouse.move(x, y)
