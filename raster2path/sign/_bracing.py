@@ -110,9 +110,9 @@ class Bracing(Holding):
         place = (a + d) / 2, (b + c) / 2
         k = next(n for n, held in enumerate(self.held) if held is one)
         kept = self._kept()
-        corners = list(self._corners)
+        corners = self._corners
         del self.held[k]
-        self._corners = [z for z in self._corners if z not in one.tie.corners]
+        self._corners = corners[~np.isin(corners, one.tie.corners)]
         laid = across(
             self.rings,
             None,

@@ -38,7 +38,7 @@ from raster2path.sign._strips import (
     over,
     over_island,
 )
-from raster2path.sign._surgery import LEAST_PIECE_MM, Ring
+from raster2path.sign._surgery import LEAST_PIECE_MM, Crossing, Ring
 from raster2path.sign._wanted import demands_across_gaps, tie_by_hand
 
 BAR_RATIO = 5.0
@@ -105,7 +105,7 @@ class Holding:
         self._has_sheet = any(ring.is_border for ring in rings.values())
         self._boxes: Points = np.array([piece.bounds for piece in pieces]).reshape(-1, 4)
         self._frames = Frames.of(pieces, levels)
-        self._corners: list[complex] = []
+        self._corners = np.zeros(0, np.complex128)
         self._short = demands_across_gaps(rules)
         self._alike = self._find_alike()
         self.mirror: Mirror | None = None
@@ -155,8 +155,8 @@ class Holding:
             self._node_of[self._next] = node
             self._next += 1
         for tie in laid.ties:
-            self._corners += tie.corners
             z = tie.corners
+            self._corners = np.concatenate([self._corners, z])
             first, last = self._piece_at((z[0] + z[3]) / 2), self._piece_at((z[1] + z[2]) / 2)
             if first is None or last is None or first == last:
                 first, last = a, b
@@ -172,10 +172,10 @@ class Holding:
             return False
         if not self._by_hand.kept_free.is_empty and self._by_hand.kept_free.intersects(strip):
             return False
-        if not self._corners:
+        if not len(self._corners):
             return True
         own = np.array(tie.corners)
-        if np.abs(own[:, None] - np.array(self._corners)).min() < APART_MM:
+        if np.abs(own[:, None] - self._corners).min() < APART_MM:
             return False
         middle = complex(own.mean())
         return not any(
@@ -314,7 +314,7 @@ class Holding:
     def _go_back(self, kept: _Kept) -> None:
         self.rings, self._node_of, self.groups = kept.rings, kept.node_of, kept.groups
         del self.held[kept.n_held :]
-        del self._corners[kept.n_corners :]
+        self._corners = self._corners[: kept.n_corners]
         self._next = kept.next_ring
 
     def _twins(self, place: Gap) -> list[Gap]:
@@ -410,7 +410,14 @@ class Holding:
 
     def _bridge(self, place: Gap, *, is_first: bool) -> Laid | None:
         """A strip from piece to piece over the edges between, where they have teeth."""
-        width = self._rules.tie_mm
+        width, groups = self._rules.tie_mm, self._groups_at(place)
+        if len(groups) != 1 + is_first:
+            return None
+
+        def is_wanted(found: Sequence[Crossing], ties: tuple[Tie, ...]) -> bool:
+            touched = {self.node_of(crossing.ring) for crossing in found}
+            return bool(ties) and touched == groups and all(map(self._tie_is_clear, ties))
+
         for axis in swung(place):
             ends = (
                 buried(self.pieces[place.a], place.start, -axis, width),
@@ -418,11 +425,8 @@ class Holding:
             )
             if ends[0] is None or ends[1] is None:
                 continue
-            laid = over(self.rings, start=ends[0], end=ends[1], width_mm=width, leftover_mm=0.0)
-            if laid is None or not laid.ties or laid.weld.buried or not self.is_clear(laid):
-                continue
-            touched = self._touched(laid)
-            if touched == self._groups_at(place) and len(touched) == 1 + is_first:
+            laid = over(self.rings, start=ends[0], end=ends[1], width_mm=width, is_wanted=is_wanted)
+            if laid is not None and not laid.weld.buried:
                 return laid
         return None
 

@@ -100,7 +100,7 @@ class Necks:
                     start=a,
                     end=b,
                     width_mm=width,
-                    leftover_mm=leftover,
+                    least_left_mm=leftover,
                     may_meet_ties=may_meet,
                 )
                 if laid is not None and self._is_clear(laid, a, b, width):

@@ -11,6 +11,7 @@ from raster2path.geometry import dot, unit
 from raster2path.model import Tie
 from raster2path.sign._surgery import (
     LEAST_PIECE_MM,
+    Crossing,
     Meeting,
     Ring,
     Weld,
@@ -154,25 +155,38 @@ def over(
     start: complex,
     end: complex,
     width_mm: float,
-    leftover_mm: float,
+    least_left_mm: float = 0.0,
     may_meet_ties: bool = False,
+    is_wanted: Callable[[Sequence[Crossing], tuple[Tie, ...]], bool] | None = None,
 ) -> Laid | None:
-    """A strip from `start` to `end`, whatever lies between; None where its outline is doubtful."""
+    """A strip from `start` to `end`, whatever lies between; None where its outline is doubtful.
+
+    What is quick to ask is asked first, `is_wanted` of crossings and ties among it: the edges are
+    joined for the last.
+    """
     axis = unit(end - start)
     half = axis * width_mm / 2
     corners = (start - 1j * half, end - 1j * half, end + 1j * half, start + 1j * half)
-    done = weld(rings, corners)
-    if done is None or (done.is_on_tie and not may_meet_ties) or done.leftover_mm < leftover_mm:
+    xs, ys = [z.real for z in corners], [z.imag for z in corners]
+    rings = near_box(rings, (min(xs), min(ys), max(xs), max(ys)))
+    found = crossings_of(rings, corners)
+    if not found or (meets_tie(rings, found) and not may_meet_ties):
         return None
-    return Laid(done, _ties_of(done, corners))
+    ties = _ties_of(found, corners)
+    if is_wanted is not None and not is_wanted(found, ties):
+        return None
+    if least_left_mm > 0 and leftover_mm(rings, found) < least_left_mm:
+        return None
+    done = weld(rings, corners, known=found)
+    return None if done is None else Laid(done, ties)
 
 
-def _ties_of(done: Weld, corners: Sequence[complex]) -> tuple[Tie, ...]:
+def _ties_of(crossings: Sequence[Crossing], corners: Sequence[complex]) -> tuple[Tie, ...]:
     """Stretches of a strip that are free on both sides, one tie each."""
     start_l, end_l, _, start_r = corners
     axis, size = unit(end_l - start_l), abs(end_l - start_l)
-    left = _free_stretches(done, 0, start_l, axis, size)
-    right = _free_stretches(done, 2, start_r, axis, size)
+    left = _free_stretches(crossings, 0, start_l, axis, size)
+    right = _free_stretches(crossings, 2, start_r, axis, size)
     return tuple(
         tie_between(start_l + a * axis, start_l + b * axis, start_r + d * axis, start_r + c * axis)
         for a, b in left
@@ -182,12 +196,12 @@ def _ties_of(done: Weld, corners: Sequence[complex]) -> tuple[Tie, ...]:
 
 
 def _free_stretches(
-    done: Weld, side: int, origin: complex, axis: complex, size: float
+    crossings: Sequence[Crossing], side: int, origin: complex, axis: complex, size: float
 ) -> list[tuple[float, float]]:
     """Where a long side of a strip lies in the drop, measured from the strip's start."""
     found = sorted(
         (dot(axis, c.point - origin), c.enters == (side == 0))
-        for c in done.crossings
+        for c in crossings
         if int(c.at) == side
     )
     shy = min(SHY_MM, size / 4)  # a free end is no free side
@@ -235,7 +249,6 @@ def over_island(
             start=start,
             end=centre + axis * (ahead + depth),
             width_mm=wide,
-            leftover_mm=0.0,
             may_meet_ties=may_meet_ties,
         )
         if laid is not None and laid.ties and _ends_buried(laid.weld, behind):
