@@ -339,6 +339,7 @@ def simulate(
     stays: Bools | None = None,
     look_s: float = 1.0,
     until_s: float | None = None,
+    is_quick: bool = False,
 ) -> list[Warmth]:
     """The sheet's temperature while cuts are made, for several jobs side by side.
 
@@ -350,9 +351,10 @@ def simulate(
         stays: (rows, cols) True where metal stays, for the peaks; None: everywhere.
         look_s: between two looks.
         until_s: when to stop; None: when the last cut of all is done.
+        is_quick: in single precision, and what is lost to the air is not added up.
     """
     n_cells = grid.n_rows * grid.n_cols
-    state = _State(grid, steel, len(jobs))
+    state = _State(grid, steel, len(jobs), is_quick=is_quick)
     # half a kerf's heat in the middle of each neighbouring cell is as spread as a line's heat is
     # after this long; laid down then, it is right from there on
     late_s = grid.cell_mm**2 / 8 / steel.alpha_mm2_s
@@ -435,20 +437,25 @@ def _by_step(steps: Sequence[int]) -> dict[int, list[int]]:
 class _State:
     """The cells' temperatures, which faces are open, and where the energy went, for each job."""
 
-    def __init__(self, grid: Grid, steel: Steel, n_jobs: int) -> None:
+    def __init__(self, grid: Grid, steel: Steel, n_jobs: int, *, is_quick: bool) -> None:
+        kind = np.float32 if is_quick else np.float64
+        self.is_quick = is_quick
         rows, cols = grid.n_rows, grid.n_cols
         self.step_s = STEP_SHARE * grid.cell_mm**2 / steel.alpha_mm2_s
         self.fade = math.exp(-steel.fade_per_s * self.step_s)
         self.cell_j_k = steel.store_j_mm2k * grid.cell_mm**2
         self.n_cells = rows * cols
-        self.warm = np.zeros((n_jobs, rows, cols))
+        self.warm = np.zeros((n_jobs, rows, cols), kind)
         self.is_live = np.ones(n_jobs * rows * cols, np.bool_)
         # the last column of one and the last row of the other are never open
-        self.open_level = np.full(self.warm.shape, STEP_SHARE)
+        self.open_level = np.full(self.warm.shape, STEP_SHARE, kind)
         self.open_level[:, :, -1] = 0
-        self.open_upright = np.full(self.warm.shape, STEP_SHARE)
+        self.open_upright = np.full(self.warm.shape, STEP_SHARE, kind)
         self.open_upright[:, -1] = 0
-        self.flow = np.zeros((n_jobs, rows, cols - 1)), np.zeros((n_jobs, rows - 1, cols))
+        self.flow = (
+            np.zeros((n_jobs, rows, cols - 1), kind),
+            np.zeros((n_jobs, rows - 1, cols), kind),
+        )
         self.given_j, self.lost_j, self.dropped_j = np.zeros((3, n_jobs))
 
     def close_level(self, cells: Ints) -> None:
@@ -461,7 +468,11 @@ class _State:
         live = self.is_live[pairs].astype(np.float64)
         n_live = live.sum(axis=1)
         share = live * (heat_j / np.maximum(n_live, 1))[:, None]
-        np.add.at(self.warm.ravel(), pairs.ravel(), share.ravel() / self.cell_j_k)
+        np.add.at(
+            self.warm.ravel(),
+            pairs.ravel(),
+            (share.ravel() / self.cell_j_k).astype(self.warm.dtype),
+        )
         np.add.at(self.given_j, pairs[:, 0] // self.n_cells, share.sum(axis=1))
 
     def let_fall(self, cells: Ints, job: int) -> None:
@@ -481,5 +492,6 @@ class _State:
         warm[:, :, 1:] -= along
         warm[:, :-1] += down
         warm[:, 1:] -= down
-        self.lost_j += warm.sum(axis=(1, 2)) * (self.cell_j_k * (1 - self.fade))
+        if not self.is_quick:
+            self.lost_j += warm.sum(axis=(1, 2)) * (self.cell_j_k * (1 - self.fade))
         warm *= self.fade

@@ -43,7 +43,7 @@ def narrow_slots(
     if kerf_mm == 0:
         return out
     for k, face in enumerate(faces):
-        if face.opening is None or len(face.rings) > 1 or face.area.is_empty:
+        if face.opening is None or len(face.rings) > 1 or _is_broad(face.area, kerf_mm):
             continue
         if face.area.buffer(-kerf_mm / 2 - 0.05).is_empty:
             continue
@@ -91,9 +91,17 @@ def open_slots(sign: Sign, rules: TorchRules) -> Opened:
     return Opened(replace(sign, edges=tuple(edges)), tuple(_told(places, left, wide)))
 
 
+def _is_broad(area: shapely.Polygon, kerf_mm: float) -> bool:
+    """True where it is plain that no sliver melts, or there is nothing.
+
+    The largest disc in a shape is at least twice its area over its perimeter wide.
+    """
+    return bool(area.is_empty or 2 * area.area > (kerf_mm + SLIVER_MM) * area.length)
+
+
 def _is_narrow(face: Face, kerf_mm: float) -> bool:
     """True where the torch gets round an opening, but a sliver is all that would fall."""
-    if len(face.rings) > 1 or face.area.is_empty:
+    if len(face.rings) > 1 or _is_broad(face.area, kerf_mm):
         return False
     is_passed = not face.area.buffer(-kerf_mm / 2 - 0.05).is_empty
     return is_passed and bool(face.area.buffer(-(kerf_mm + SLIVER_MM) / 2).is_empty)

@@ -60,6 +60,7 @@ class Work:
         stays: cells of metal that stays.
         look_s: how often the simulation looks at the sheet.
         hand: that holds the torch.
+        is_quick: whether orders are only compared.
     """
 
     plan: TorchPlan
@@ -78,6 +79,7 @@ class Work:
     stays: Bools
     look_s: float
     hand: Hand
+    is_quick: bool
 
     @property
     def takes_s(self) -> Floats:
@@ -195,6 +197,7 @@ def work_of(plan: TorchPlan, rules: OrderRules, *, is_quick: bool = False) -> Wo
         _stays(plan, grid),
         min(3.0, max(1.0, span_s / QUICK_LOOKS)) if is_quick else 1.0,
         rules.hand,
+        is_quick,
     )
 
 
@@ -272,6 +275,7 @@ def forecasts(
         coarse=coarse(work.grid, work.plate.shape),
         stays=work.stays,
         look_s=work.look_s,
+        is_quick=work.is_quick,
     )
     return [
         _told(work, order, begins, warmth)

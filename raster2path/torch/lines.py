@@ -44,6 +44,9 @@ SLIT_FOUND_MM = 3.0
 
 MOST_NOTES = 10
 
+NESTED_MM = 0.02
+"""Lines are flattened so finely to see which goes round which; they lie further apart."""
+
 
 @dataclass
 class _Work:
@@ -440,7 +443,7 @@ def _goes_round(cut: Cut) -> bool:
 
 
 def _flat_of(cut: Cut) -> Points:
-    return np.empty((0, 2)) if cut.path is None else cut.path.flat(FLATNESS_MM)
+    return np.empty((0, 2)) if cut.path is None else cut.path.flat(NESTED_MM)
 
 
 def _shape(cut: Cut) -> shapely.Geometry:
