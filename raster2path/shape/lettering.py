@@ -31,19 +31,21 @@ WHOLE_SHARE = 0.9
 """A ring with this much of it in the boxes is lettering as a whole, with the rest none at all."""
 FOUND_MM = 25.0
 """A place said by hand means the edge nearest to it, no further off than this."""
-ASK_ROW = (-2.5, 3.0)
+ASK_ROW = (-2.5, 4.0)
 """Log odds between which a row could be either; outside, it is right in 98 of 100."""
-ASK_ASTRAY = (-1.5, 2.5)
+ASK_ASTRAY = (-1.0, 3.5)
 """The same for rows that aren't level: a drawing is full of them."""
 ASK_LONE = (-4.0, 4.0)
-WORD, PAIR, LONE, LONE_SMALL = 0.3, 1.5, 1.5, 3.5
+WORD, PAIR, LONE, LONE_SMALL = 0.0, 1.5, 1.5, 3.5
 """Log odds from which a row is a word, two marks are one, one mark alone is a letter, large or
-small: of what is taken for lettering one in twenty may be a drawing."""
+small: a drawing is taken for letters less often than letters for a drawing."""
 LARGE_SHARE = 0.12
 """A lone mark is asked about where it is so large a part of the drawing."""
 SMALL_SHARE = 0.04
 N_QUESTIONS = 3
-WARY = 0.4
+MOST_LONE = 1
+"""Marks alone that are taken for drawings and asked about all the same."""
+WARY = 0.7
 """Taken off the log odds of marks of single lines."""
 FRAME_SHARE = 0.003
 """Of a rectangle's size; a hand with a ruler strays from it by no more."""
@@ -388,18 +390,23 @@ def _questions(
     """What the maker should say, longest first: what can be read either way."""
     size = _size_of(marks)
     asked = []
+    alone = []
     for row, odds in zip(verdict.rows, verdict.row_odds, strict=True):
         is_lone = len(row.members) == 1
         low, high = ASK_LONE if is_lone else ASK_ROW if row.is_level else ASK_ASTRAY
         hull = np.concatenate([marks[k].hull for k in row.members])
         long = math.hypot(float(np.ptp(hull.real)), float(np.ptp(hull.imag)))
         if low < odds < high and long >= (LARGE_SHARE if is_lone else SMALL_SHARE) * size:
-            asked.append((long, hull, is_lone, odds > _needed(marks, row, size)))
-    asked.sort(key=lambda question: -question[0])
+            question = long, hull, is_lone, odds > _needed(marks, row, size)
+            (alone if is_lone else asked).append((odds, question))
+    # of many lone drawings the one that is most like a letter, and those that were taken for one
+    alone.sort(key=lambda pair: -pair[0])
+    asked += [pair for n, pair in enumerate(alone) if n < MOST_LONE or pair[1][3]]
+    asked.sort(key=lambda pair: -pair[1][0])
     upright = np.asarray(np.linalg.inv(work_from_upright), np.float64)
     return [
         _question(outlines, hull, upright, is_lone=is_lone, is_lettering=is_lettering)
-        for _, hull, is_lone, is_lettering in asked
+        for _, (_, hull, is_lone, is_lettering) in asked
     ]
 
 
