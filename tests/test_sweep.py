@@ -25,6 +25,12 @@ def test_made_up_drawings_hold_or_are_stamped(first: int) -> None:
     assert seen["settings do not fit"] <= 3
 
 
+@pytest.mark.parametrize("number", [205, 324, 569, 931, 1021, 1102])
+def test_drawings_that_once_broke_off_or_were_doubted(number: int) -> None:
+    """Crossings that do not alternate, nothing but ink, hooks and touches of rounding."""
+    assert run(number, number + 1).total() == 1
+
+
 @pytest.fixture(scope="module")
 def guides(tmp_path_factory: pytest.TempPathFactory) -> str:
     """A plate with a round window that has a middle, and a door: sound."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import shapely
 
@@ -172,6 +173,9 @@ def over(
     found = crossings_of(rings, corners)
     if not found or (meets_tie(rings, found) and not may_meet_ties):
         return None
+    around = sorted(found, key=lambda crossing: crossing.at)
+    if any(a.enters == b.enters for a, b in pairwise([*around, around[0]])):
+        return None  # in and in again: the outline runs along an edge
     ties = _ties_of(found, corners)
     if is_wanted is not None and not is_wanted(found, ties):
         return None
