@@ -389,8 +389,8 @@ def _questions(
 ) -> list[Note]:
     """What the maker should say, longest first: what can be read either way."""
     size = _size_of(marks)
-    asked = []
-    alone = []
+    asked: list[tuple[float, tuple[float, Complexes, bool, bool]]] = []
+    alone: list[tuple[float, tuple[float, Complexes, bool, bool]]] = []
     for row, odds in zip(verdict.rows, verdict.row_odds, strict=True):
         is_lone = len(row.members) == 1
         low, high = ASK_LONE if is_lone else ASK_ROW if row.is_level else ASK_ASTRAY
