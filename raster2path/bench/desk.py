@@ -13,14 +13,13 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from raster2path.bench.changes import Asked, box_of, changed, number_of, place_of
-from raster2path.bench.drawing import Json, drawing_of, glimpse_of, key_of
-from raster2path.bench.jobs import OpenJob, open_job, recent_jobs
+from raster2path.bench.drawing import Json, drawing_of, fetched_of, glimpse_of
+from raster2path.bench.jobs import OpenJob, open_job, recent_jobs, took_min
 from raster2path.bench.parts import EMPTY
 from raster2path.bench.runner import Answer, Glimpse, Heat, News, Part, Runner, Wish
 from raster2path.bench.scout import Ask, Look, Seen, Tried
 from raster2path.bench.steps import History, history_of
 from raster2path.errors import Raster2PathError, UsageError
-from raster2path.habits import read_habits
 from raster2path.held import held_numbers
 from raster2path.job import Corrections, Job
 from raster2path.jobfile import N_NUMBERS
@@ -221,7 +220,7 @@ class Desk:
                 "stage": held.stage,
                 "trouble": held.trouble,
                 "is_written": held.saved == self._number,
-                "took_min": _took_min(job),
+                "took_min": took_min(job),
             }
         }
 
@@ -390,7 +389,7 @@ class Desk:
         if answer.number < held.answered or answer.number > self._number:
             return
         held.result, held.drawing = answer.result, drawing
-        held.nouns, held.rough, held.is_rough = _fetched(answer.result), None, False
+        held.nouns, held.rough, held.is_rough = fetched_of(answer.result), None, False
         held.answered, held.is_final = answer.number, answer.is_final
         held.stage = None if answer.is_final else "order"
         self._tell("drawing", drawing or {})
@@ -434,22 +433,6 @@ class Desk:
         text = _event(what, told)
         for queue in self._pages:
             queue.put_nowait(text)
-
-
-def _took_min(job: Job) -> float | None:
-    """Minutes that the job took, where that was said; habits that can't be read say nothing."""
-    try:
-        finished = read_habits().finished
-    except Raster2PathError:
-        return None
-    took = [past.minutes for past in finished if (past.name, past.date) == (job.name, job.date)]
-    return took[-1] if took else None
-
-
-def _fetched(result: Result) -> dict[str, object]:
-    """What the page may fetch of a result, by key."""
-    stages = ("photo", "paper", "brush", "areas")
-    return {key_of(result, stage): result.nouns[result.hashes[stage]] for stage in stages}
 
 
 def _event(what: str, told: Json) -> str:

@@ -86,6 +86,12 @@ def key_for(told: str) -> str:
     return hashlib.sha256(told.encode()).hexdigest()[:16]
 
 
+def fetched_of(result: Result) -> dict[str, object]:
+    """What the page may fetch of a result, by key."""
+    stages = ("photo", "paper", "brush", "areas")
+    return {key_of(result, stage): result.nouns[result.hashes[stage]] for stage in stages}
+
+
 def placed(placement: Placement, picture: Picture, job: Job, hashes: Mapping[str, str]) -> Json:
     """Where the sign lies, and the picture under it; keys of what is there to be fetched."""
     rows, cols = picture.rgb.shape[:2]

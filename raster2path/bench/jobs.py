@@ -11,7 +11,7 @@ from pathlib import Path
 
 from raster2path.bench.guard import safe_name
 from raster2path.errors import NothingFoundError, Raster2PathError, UnreadableError, UnwritableError
-from raster2path.habits import usual_job
+from raster2path.habits import read_habits, usual_job
 from raster2path.job import Job, PhotoRules
 from raster2path.jobfile import job_toml, read_job, sha256_of
 from raster2path.outputs import write_files
@@ -109,6 +109,16 @@ def _check(name: str, content: bytes) -> None:
             open_picture(file, rules=PhotoRules())
         except (UnreadableError, NothingFoundError) as error:
             raise type(error)(str(error).replace(str(file), name)) from None
+
+
+def took_min(job: Job) -> float | None:
+    """Minutes that the job took, where that was said; habits that can't be read say nothing."""
+    try:
+        finished = read_habits().finished
+    except Raster2PathError:
+        return None
+    took = [past.minutes for past in finished if (past.name, past.date) == (job.name, job.date)]
+    return took[-1] if took else None
 
 
 @dataclass(frozen=True, slots=True)
