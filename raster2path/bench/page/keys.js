@@ -116,7 +116,7 @@ export function showHelp(bench) {
     make("div", { class: "row" },
       make("button", { type: "button", class: "outlined", click: () => bench.wire.post("/close").then(() => dialog.close()) }, "another picture"),
       make("button", { type: "button", class: "outlined", click: () => { setLight(light); showHelp(bench); } }, `${light} page`),
-      make("button", { type: "button", class: "outlined", click: () => bench.wire.change({ do: "set", key: "units", value: units.inch ? "mm" : "in" }).then(() => showHelp(bench)) }, units.inch ? "millimetres" : "inches")),
+      make("button", { type: "button", class: "outlined", click: () => bench.wire.change({ do: "set", key: "units", value: units.inch ? "mm" : "in" }).then(() => dialog.open && showHelp(bench)) }, units.inch ? "millimetres" : "inches")),
     make("table", {}, make("tbody", {}, ...help().map(([key, words]) => make("tr", {}, make("th", { scope: "row" }, key), make("td", {}, words))))),
     make("div", { class: "row" }, make("button", { type: "button", class: "strong", click: () => dialog.close() }, "back to the bench")),
   );

@@ -121,7 +121,8 @@ export class Wire extends EventTarget {
 
   /** @param {string} sentence */
   trouble(sentence) {
-    const words = sentence.trim();
+    // What the terminal calls an option has a name here, too.
+    const words = sentence.trim().replace(/--([a-z][a-z-]*)/g, (_, option) => option.replaceAll("-", " "));
     this.dispatchEvent(new CustomEvent("trouble", { detail: words[0].toUpperCase() + words.slice(1) }));
   }
 }
