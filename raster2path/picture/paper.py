@@ -513,8 +513,9 @@ def _straightened(rgb: Bytes, work: Points, size_px: tuple[int, int], lens: Lens
 
 
 def _without_rim(rgb: Bytes, bow_px: float) -> Bytes:
-    """The same size, its rim overpainted with what lies just inside: no table shows there."""
+    """The same picture, its rim overpainted with what lies just inside: no table shows there."""
     rows, cols = rgb.shape[:2]
     rim = max(2, math.ceil(0.003 * min(rows, cols))) + math.ceil(min(bow_px, 0.01 * rows))
-    inner = rgb[rim:-rim, rim:-rim]
-    return np.asarray(cv2.copyMakeBorder(inner, rim, rim, rim, rim, cv2.BORDER_REPLICATE), np.uint8)
+    rgb[:rim], rgb[-rim:] = rgb[rim], rgb[-rim - 1]
+    rgb[:, :rim], rgb[:, -rim:] = rgb[:, rim, None], rgb[:, -rim - 1, None]
+    return rgb
