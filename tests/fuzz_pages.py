@@ -78,6 +78,10 @@ HERE: tuple[Tree, ...] = (
     {"do": "lettering", "mode": "all"},
     {"do": "kind", "kind": "organic", "at": [40, 36], "near_px": 8},
     {"do": "kind", "kind": "lettering", "box": [10, 10, 60, 50]},
+    {"do": "kind", "kind": "geometric", "loop": [10, 10, 80, 12, 60, 55, 12, 50]},
+    {"do": "ease", "ease": "looser", "loop": [5, 5, 90, 8, 70, 60]},
+    {"do": "point moved", "at": [10, 10], "to": [12, 9.5], "near_px": 6},
+    {"do": "point removed", "at": [86, 10], "near_px": 6},
     {"do": "kind", "kind": "geometric", "loop": [10, 10, 70, 12, 40, 60]},
     {"do": "ease", "ease": "looser", "loop": [10, 10, 70, 12, 40, 60, 20, 50]},
     {"do": "point moved", "at": [40, 36], "to": [42, 38.5], "near_px": 2},
@@ -239,6 +243,8 @@ def _sensible(rng: random.Random, *, is_bench: bool) -> tuple[str, Tree]:
         return "/act", copy.deepcopy(rng.choice(THERE))
     other: tuple[tuple[str, Tree], ...] = (
         ("/undo", {}), ("/redo", {}), ("/save", {"anyway": True}), ("/took", {"minutes": 95}),
+        ("/points", {"at": [200, 60]}),
+        ("/edges", {"key": "organic_tolerance_mm", "value": "2", "view": [0, 0, 99, 99], "ask": 3}),
         ("/open", {"number": "0123456789abcdef"}), ("/try", {"at": [150, 80], "width_mm": 6}),
         ("/try", {"at": [200, 60], "width_mm": 12}), ("/redo", {}), ("/points", {"at": [150, 80]}),
         ("/edges", {"key": "organic_tolerance_mm", "value": "1.2", "view": [0, 0, 9, 9], "ask": 3}),
@@ -430,6 +436,7 @@ class AtOnce(Runner):
 
     def __init__(self, desk: Desk, result: Result) -> None:
         self._desk, self._result = desk, result
+        self.scout = _Deaf()  # type: ignore[assignment]  # no process of its own is started here
         self.scout = _Blind(desk._from_thread)
         desk._loop = _Here()  # type: ignore[assignment]  # all that the desk asks of a loop
 
@@ -447,6 +454,16 @@ class _Blind(Scout):
 
     def _send(self, message: Look | Ask) -> bool:  # noqa: ARG002 (nobody hears it)
         return False
+
+
+class _Deaf:
+    """Takes what is asked of it, and does nothing."""
+
+    def ask(self, _: object) -> None:
+        pass
+
+    def close(self) -> None:
+        pass
 
 
 class _Here:
