@@ -122,8 +122,8 @@ def options() -> set[str]:
     }
 
 
-OF_OTHERS = {"--quiet", "--grow"}
-"""Of pip, and of our own measuring."""
+OF_OTHERS = {"--quiet", "--grow", "--dist"}
+"""Of pip, of our own measuring, and of the tests' runner."""
 
 
 @pytest.mark.parametrize("file", PAGES, ids=lambda f: f.name)
