@@ -462,6 +462,8 @@ class _Deaf:
     def ask(self, _: object) -> None:
         pass
 
+    look = ask
+
     def close(self) -> None:
         pass
 

@@ -84,7 +84,7 @@ def serves_until_it_is_stopped(words: list[str]) -> None:
             assert server.stdout is not None
             assert any("http://127.0.0.1:" in line for line in server.stdout)
             server.send_signal(signal.SIGINT)
-            server.wait(30)
+            server.wait(120)
         finally:
             server.kill()
 
