@@ -59,7 +59,8 @@ class Planner:
                 raise Raster2PathError("planning the order of cuts broke off; try again")
         answer = line.recv()
         if isinstance(answer, CutOrder):
-            return replace(answer, plan=plan)
+            # the sign of this process; the cuts of the other one, which turned some of them round
+            return replace(answer, plan=replace(plan, cuts=answer.plan.cuts))
         raise UsageError(str(answer))
 
     def stop(self) -> None:
