@@ -39,6 +39,9 @@ ASK_LONE = (-4.0, 4.0)
 WORD, PAIR, LONE, LONE_SMALL = 0.0, 1.5, 1.5, 3.5
 """Log odds from which a row is a word, two marks are one, one mark alone is a letter, large or
 small: a drawing is taken for letters less often than letters for a drawing."""
+FAR_SHARE = 0.6
+"""Letters of a word stand nearer than so much of their size: a third of the height at most, by the
+2010 ADA Standards, 703.5.8, seen second-hand."""
 LARGE_SHARE = 0.12
 """A lone mark is asked about where it is so large a part of the drawing."""
 SMALL_SHARE = 0.04
@@ -393,6 +396,8 @@ def _questions(
     alone: list[tuple[float, tuple[float, Complexes, bool, bool]]] = []
     for row, odds in zip(verdict.rows, verdict.row_odds, strict=True):
         is_lone = len(row.members) == 1
+        if len(row.members) == 2 and _are_far_apart(*(marks[k] for k in row.members)):
+            continue
         low, high = ASK_LONE if is_lone else ASK_ROW if row.is_level else ASK_ASTRAY
         hull = np.concatenate([marks[k].hull for k in row.members])
         long = math.hypot(float(np.ptp(hull.real)), float(np.ptp(hull.imag)))
@@ -408,6 +413,12 @@ def _questions(
         _question(outlines, hull, upright, is_lone=is_lone, is_lettering=is_lettering)
         for _, (_, hull, is_lone, is_lettering) in asked
     ]
+
+
+def _are_far_apart(one: Mark, other: Mark) -> bool:
+    """True where two marks stand too far apart to be a word of two letters."""
+    gap = abs(one.middle - other.middle) - (np.ptp(one.hull.real) + np.ptp(other.hull.real)) / 2
+    return bool(gap > FAR_SHARE * min(one.size, other.size))
 
 
 def _question(
