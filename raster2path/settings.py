@@ -5,6 +5,7 @@ The command line, `job.toml` and the `<desc>` of the guides are all made from th
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
@@ -105,9 +106,12 @@ def numbers(text: str) -> tuple[float, ...]:
 def whole_numbers(text: str) -> tuple[float, ...]:
     """Numbers from a list that was shown, such as `2,3`."""
     try:
-        return tuple(float(int(part)) for part in re.split(r"[,;\s]+", text.strip()))
+        found = tuple(float(part) for part in re.split(r"[,;\s]+", text.strip()))
     except ValueError:
-        raise UsageError(f"'{text}' is not a list of numbers such as 2,3") from None
+        found = (math.nan,)
+    if not all(number.is_integer() and number >= 1 for number in found):
+        raise UsageError(f"'{text}' is not a list of numbers such as 2,3")
+    return found
 
 
 def percent(text: str) -> float:

@@ -353,9 +353,9 @@ def test_a_slider_dragged_is_one_step(chromium: Browser, desk: Bench) -> None:
     with page(chromium) as new:
         laid(new, desk)
         slider = new.get_by_label("Flowing edges may leave")
-        for _ in range(4):
-            slider.press("ArrowRight")
-            new.wait_for_timeout(150)
+        with one_step(new):
+            for _ in range(4):
+                slider.press("ArrowRight")
         settled(new)
         assert desk.toml()["settings"]["organic_tolerance_mm"] > 1.0
         new.locator("#undo").click()

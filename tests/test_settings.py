@@ -170,3 +170,11 @@ def test_colours_that_fall_are_whole_numbers() -> None:
     for text in ("x", "2.5", ""):
         with pytest.raises(UsageError, match=r"not a list of numbers such as 2,3"):
             read(text)
+
+
+def test_numbers_of_colours_come_back_from_the_file_and_are_whole() -> None:
+    falls = next(setting for setting in SETTINGS if setting.key == "falls")
+    assert from_toml(falls, to_toml(falls.read("2,3"))) == (2.0, 3.0)
+    for wrong in ("2.5", "-1", "0", "red", "nan", "inf"):
+        with pytest.raises(UsageError, match="list of numbers such as 2,3"):
+            falls.read(wrong)

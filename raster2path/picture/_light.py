@@ -166,7 +166,7 @@ def local_ink(dark: Floats, full: float, shallowest: float) -> Floats:
     fourth *= fourth
     share *= fourth
     share, fourth = _about(share, 2 * SMALL_PX), _about(fourth, 2 * SMALL_PX)
-    size_px = 0.004 * max(share.shape)
+    size_px = 0.005 * max(share.shape)
     local = _soft(share, size_px) / (_soft(fourth, size_px) + np.float32(1e-6))
     # Full ink down to 0.85, so that grain does not move edges; then down to a stroke's own.
     eased = np.interp(local, [0, shallowest, 0.7, 0.85], [shallowest, shallowest, 0.7, 1])

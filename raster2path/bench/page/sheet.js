@@ -336,10 +336,13 @@ export class Sheet {
   /** The window was moved: transform, rule, sizes that stay the same on the screen. */
   moved() {
     const { x, y, scale } = this.window;
-    this.world.setAttribute("transform", `matrix(${scale} 0 0 ${scale} ${-x * scale} ${-y * scale})`);
+    const transform = `matrix(${scale} 0 0 ${scale} ${-x * scale} ${-y * scale})`;
+    const isElsewhere = this.world.getAttribute("transform") !== transform;
+    this.world.setAttribute("transform", transform);
     this.#numbersSized();
     this.#rule();
-    this.svg.dispatchEvent(new Event("moved"));
+    // News that come while words are offered must not take them away from under the finger.
+    if (isElsewhere) this.svg.dispatchEvent(new Event("moved"));
   }
 
   #rule() {
