@@ -16,6 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from raster2path.geometry import Points
+from raster2path.material import Stock
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -53,6 +54,17 @@ class Steel:
     rho_kg_m3: float = 7850.0
     loss_w_m2k: float = 25.0
     heat_j_mm: float | None = None
+
+    @staticmethod
+    def of(stock: Stock, thickness_mm: float, heat_j_mm: float | None) -> Steel:
+        """A sheet of that stock; `heat_j_mm` as above."""
+        return Steel(
+            thickness_mm=thickness_mm,
+            k_w_mk=stock.k_w_mk,
+            c_j_kgk=stock.c_j_kgk,
+            rho_kg_m3=stock.density_kg_mm3 * 1e9,
+            heat_j_mm=heat_j_mm,
+        )
 
     @property
     def alpha_mm2_s(self) -> float:

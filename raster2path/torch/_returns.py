@@ -31,14 +31,7 @@ def start_k(length_mm: float, rules: TorchRules) -> float:
 
     A line's heat spread across a sheet that loses some: T = q' exp(-t/τ) / (ρcd √(4παt)).
     """
-    stock = rules.material.stock
-    steel = Steel(
-        thickness_mm=rules.thickness_mm,
-        k_w_mk=stock.k_w_mk,
-        c_j_kgk=stock.c_j_kgk,
-        rho_kg_m3=stock.density_kg_mm3 * 1e9,
-        heat_j_mm=rules.heat_j_mm,
-    )
+    steel = Steel.of(rules.material.stock, rules.thickness_mm, rules.heat_j_mm)
     after_s = 60 * length_mm / rules.speed_mm_min
     spread_mm = math.sqrt(4 * math.pi * steel.alpha_mm2_s * max(after_s, 1e-3))
     left = math.exp(-steel.fade_per_s * after_s)

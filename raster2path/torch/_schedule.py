@@ -148,14 +148,7 @@ def work_of(plan: TorchPlan, rules: OrderRules, *, is_quick: bool = False) -> Wo
 
     Quick: in larger cells, good enough to compare orders.
     """
-    stock = rules.material.stock
-    steel = Steel(
-        thickness_mm=rules.thickness_mm,
-        k_w_mk=stock.k_w_mk,
-        c_j_kgk=stock.c_j_kgk,
-        rho_kg_m3=stock.density_kg_mm3 * 1e9,
-        heat_j_mm=rules.heat_j_mm,
-    )
+    steel = Steel.of(rules.material.stock, rules.thickness_mm, rules.heat_j_mm)
     speed = rules.speed_mm_min / 60
     path_mm = sum(cut.path.length for cut in plan.cuts if cut.path is not None)
     span_s = path_mm / speed + len(plan.cuts) * (PIERCE_S + MOVE_S + 0.5)
@@ -184,7 +177,7 @@ def work_of(plan: TorchPlan, rules: OrderRules, *, is_quick: bool = False) -> Wo
         plan,
         steel,
         grid,
-        plate_for(grid, rules.thickness_mm, stock.expansion_per_k),
+        plate_for(grid, rules.thickness_mm, rules.material.stock.expansion_per_k),
         stands,
         tuple(tracks),
         starts,
