@@ -88,7 +88,7 @@ class Bracing(Holding):
                 excess = self._excess(below)
                 if excess <= 1:
                     return
-                sides = [sides_of_box(*self._boxes[k])[1] for k in (one.a, one.b)]
+                sides = [sides_of_box(*self._frames.boxes[k])[1] for k in (one.a, one.b)]
                 most = min(widest_mm, WIDEST_SHARE * min(sides))
                 wide = min(one.tie.width_mm * (1 + (1.05 * excess - 1) * share), most)
                 if wide > 1.05 * one.tie.width_mm:
@@ -156,7 +156,7 @@ class Bracing(Holding):
         )
 
     def _box_of(self, nodes: frozenset[int]) -> tuple[float, float, float, float]:
-        boxes = self._boxes[sorted(nodes)]
+        boxes = self._frames.boxes[sorted(nodes)]
         (x0, y0), (x1, y1) = boxes[:, :2].min(axis=0), boxes[:, 2:].max(axis=0)
         return float(x0), float(y0), float(x1), float(y1)
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import shapely
 
-from raster2path.geometry import Kind, Path, Points, unit
+from raster2path.geometry import Kind, Path, unit
 from raster2path.job import TieRules
 from raster2path.model import Tie
 from raster2path.sign._alike import Mirror, alike_pieces, find_mirror
@@ -103,7 +103,6 @@ class Holding:
         self._located = shapely.STRtree(pieces)
         self._masses = Masses.of(pieces)
         self._has_sheet = any(ring.is_border for ring in rings.values())
-        self._boxes: Points = np.array([piece.bounds for piece in pieces]).reshape(-1, 4)
         self._frames = Frames.of(pieces, levels)
         self._corners = np.zeros(0, np.complex128)
         self._short = demands_across_gaps(rules)
@@ -323,11 +322,11 @@ class Holding:
             return []
         own = place.a if place.a in self._alike else place.b
         out = []
-        x0, y0, x1, y1 = self._boxes[own]
+        x0, y0, x1, y1 = self._frames.boxes[own]
         for k in self._alike.get(own, []):
             if k == own:
                 continue
-            left, top, right, bottom = self._boxes[k]
+            left, top, right, bottom = self._frames.boxes[k]
             shift = complex(left + right - x0 - x1, top + bottom - y0 - y1) / 2
             start, end = place.start + shift, place.end + shift
             other = self._piece_at(end if own == place.a else start)
@@ -348,7 +347,6 @@ class Holding:
         self.pieces.append(shapely.Polygon(path.flat()))
         self._located = shapely.STRtree(self.pieces)
         self._masses = Masses.of(self.pieces)
-        self._boxes = np.vstack([self._boxes, self.pieces[-1].bounds])
         self._frames = Frames.of(self.pieces, [*self._frames.level.tolist(), 1 + 0j])
         self.rings[self._next] = Ring.of(path, origins)
         self._node_of[self._next] = node
@@ -431,7 +429,7 @@ class Holding:
         return None
 
     def _is_tiny(self, node: int) -> bool:
-        x0, y0, x1, y1 = self._boxes[node]
+        x0, y0, x1, y1 = self._frames.boxes[node]
         return node != 0 and max(x1 - x0, y1 - y0) < 2.5 * self._rules.tie_mm
 
     def _swallow(self, place: Gap, *, may_meet_ties: bool) -> Laid | None:
