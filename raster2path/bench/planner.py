@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import contextlib
-import multiprocessing
 from collections.abc import Callable
 from dataclasses import replace
 from multiprocessing.connection import Connection
-from multiprocessing.context import SpawnProcess
 
+from raster2path.bench.aside import Aside
 from raster2path.errors import Raster2PathError, UsageError
 from raster2path.geometry import Points
 from raster2path.job import Corrections, OrderRules
@@ -31,8 +30,7 @@ class Planner:
 
     def __init__(self, is_stale: Callable[[], bool]) -> None:
         self._is_stale = is_stale
-        self._process: SpawnProcess | None = None
-        self._line: Connection | None = None
+        self._aside = Aside(work)
 
     def __call__(
         self,
@@ -48,13 +46,14 @@ class Planner:
             CancelledError: it became stale.
             UsageError: as `order_cuts`.
         """
-        line = self._ready()
+        line = self._aside.line if self._aside.is_there else None
+        line = line or self._aside.start()
         line.send((plan, rules, corrections, work_from_upright))
         while not line.poll(LOOK_S):
             if self._is_stale():
                 self.stop()
                 raise CancelledError
-            if self._process is None or not self._process.is_alive():
+            if not self._aside.is_there:
                 self.stop()
                 raise Raster2PathError("planning the order of cuts broke off; try again")
         answer = line.recv()
@@ -65,22 +64,7 @@ class Planner:
 
     def stop(self) -> None:
         """End the process."""
-        if self._process is not None:
-            self._process.kill()
-            self._process.join()
-        if self._line is not None:
-            self._line.close()
-        self._process = self._line = None
-
-    def _ready(self) -> Connection:
-        if self._line is None or self._process is None or not self._process.is_alive():
-            self.stop()
-            spawn = multiprocessing.get_context("spawn")
-            self._line, theirs = spawn.Pipe()
-            self._process = spawn.Process(target=work, args=(theirs,), daemon=True)
-            self._process.start()
-            theirs.close()
-        return self._line
+        self._aside.end()
 
 
 def work(line: Connection) -> None:

@@ -9,16 +9,15 @@ held up.
 from __future__ import annotations
 
 import contextlib
-import multiprocessing
 import threading
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from multiprocessing.connection import Connection
-from multiprocessing.context import SpawnProcess
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
 
+from raster2path.bench.aside import Aside
 from raster2path.errors import Raster2PathError
 from raster2path.job import FitRules, Job, OrderHow, OrderRules
 from raster2path.model import Outlines, Placement, Ring, Stroke
@@ -93,8 +92,7 @@ class Scout:
     def __init__(self, tell: Callable[[Seen | Tried], None]) -> None:
         self._tell = tell
         self._asking = threading.Lock()
-        self._line: Connection | None = None
-        self._process: SpawnProcess | None = None
+        self._aside = Aside(work)
         self._sent = ""
         self._is_closed = False
 
@@ -117,7 +115,7 @@ class Scout:
         """End the process."""
         with self._asking:
             self._is_closed = True
-            self._end()
+            self._aside.end()
 
     def _send(self, message: Look | Ask) -> bool:
         with self._asking, contextlib.suppress(OSError):
@@ -128,30 +126,16 @@ class Scout:
         return False
 
     def _ready(self) -> Connection | None:
-        is_there = self._process is not None and self._process.is_alive()
-        if not self._is_closed and not is_there:
-            self._end()
-            spawn = multiprocessing.get_context("spawn")
-            self._line, theirs = spawn.Pipe()
-            self._process = spawn.Process(target=work, args=(theirs,), daemon=True)
-            self._process.start()
-            theirs.close()
-            threading.Thread(target=self._listen, args=(self._line,), daemon=True).start()
-        return self._line
+        if not self._is_closed and not self._aside.is_there:
+            self._sent = ""
+            line = self._aside.start()
+            threading.Thread(target=self._listen, args=(line,), daemon=True).start()
+        return self._aside.line
 
     def _listen(self, line: Connection) -> None:
         with contextlib.suppress(EOFError, OSError):
             while True:
                 self._tell(line.recv())
-
-    def _end(self) -> None:
-        if self._process is not None:
-            self._process.kill()
-            self._process.join()
-        if self._line is not None:
-            self._line.close()
-        self._process = self._line = None
-        self._sent = ""
 
 
 # ------------------------------------------------------------------ in the process
