@@ -65,11 +65,11 @@ def shipped() -> Learnt:
     """What comes with the program."""
     with files("raster2path.shape").joinpath(FILE).open("rb") as file, np.load(file) as data:
         parts = {name: data[name] for name in data.files}
+    windows = sorted(name for name in parts if name.startswith("window_at_"))
     reader = Reader(
-        parts["reader_into"],
-        parts["reader_into_at"],
-        parts["reader_out"],
-        parts["reader_at"].item(),
+        tuple(parts[name.replace("at_", "")].astype(np.float32) for name in windows),
+        tuple(parts[name] for name in windows),
+        *(parts[name].astype(np.float32) for name in ("into", "into_at", "out", "out_at")),
     )
     marks, rows = (
         Table(

@@ -87,6 +87,53 @@ PACKAGES: dict[str, tuple[str, str]] = {
     "fonts-averia-sans-gwf": (_OFL, "AveriaSansGWF-Bold"),
 }
 
+MORE_PACKAGES: dict[str, tuple[str, str]] = {
+    "fonts-compagnon": (_OFL, "Compagnon-Bold Compagnon-Light"),
+    "fonts-crosextra-caladea": ("Apache License 2.0", "Caladea-Bold Caladea-Italic"),
+    "fonts-ebgaramond": (_OFL, "EBGaramond12-Regular EBGaramond12-Italic"),
+    "fonts-fantasque-sans": (_OFL, "FantasqueSansMono-Bold FantasqueSansMono-Italic"),
+    "fonts-gemunu-libre": (_OFL, "GemunuLibre-ExtraBold GemunuLibre-Light"),
+    "fonts-go": ("BSD-3-Clause", "Go-Medium Go-Bold Go-Smallcaps Go-Mono"),
+    "fonts-gotico-antiqua": (_OFL, "Hamlet-Tertia18"),
+    "fonts-joscelyn": (_OFL, "Joscelyn-Regular"),
+    "fonts-junicode": (_OFL, "JunicodeTwoBeta-Bold"),
+    "fonts-klee": (_OFL, "KleeOne-SemiBold KleeOne-Regular"),
+    "fonts-le-murmure": (_OFL, "le-murmure"),
+    "fonts-league-mono": (_OFL, "LeagueMono-CondensedBold LeagueMono-CondensedLight"),
+    "fonts-linex": ("GPL 2", "Abecedario Jara_Bold"),
+    "fonts-adf-accanthis": (_GPL, "AccanthisADFStd-Bold"),
+    "fonts-adf-baskervald": (_GPL, "BaskervaldADFStd-Heavy"),
+    "fonts-adf-berenis": (_GPL, "BerenisADFPro-Italic"),
+    "fonts-adf-gillius": (_GPL, "GilliusADF-BoldCond GilliusADF-Regular"),
+    "fonts-adf-irianis": (_GPL, "IrianisADFStd-Bold"),
+    "fonts-adf-libris": (_GPL, "LibrisADFStd-Regular"),
+    "fonts-adf-mekanus": (_GPL, "MekanusADFStd-Bold MekanusADFTitlingStd-Regular"),
+    "fonts-adf-romande": (_GPL, "RomandeADFScriptStd-Italic RomandeADFStd-DemiBold"),
+    "fonts-adf-solothurn": (_GPL, "Solothurn-Bold"),
+    "fonts-adf-tribun": (_GPL, "TribunADFStd-BoldCond"),
+    "fonts-ecolier-court": (_OFL, "Ecolier-court"),
+    "fonts-arapey": (_OFL, "Arapey-Black"),
+    "fonts-b612": (_OFL, "B612-Bold B612-Italic"),
+    "fonts-mononoki": (_OFL, "mononoki-Bold"),
+    "fonts-ocr-b": ("public domain", "OCRB"),
+    "fonts-oldstandard": (_OFL, "OldStandard-Bold"),
+    "fonts-oxygen": (_OFL, "Oxygen-Sans-Bold Oxygen-Sans"),
+    "fonts-paratype": ("ParaType Free Font License", "PTC75F PTF56F PTN57F PTS55F"),
+    "fonts-prociono": ("public domain", "Prociono"),
+    "fonts-roadgeek": ("MIT", "RG2014D RG2014EM RG2014B"),
+    "fonts-rocknroll": (_OFL, "RocknRollOne-Regular"),
+    "fonts-sil-charis": (_OFL, "CharisSIL-Bold"),
+    "fonts-sora": (_OFL, "Sora-Regular Sora-Bold"),
+    "fonts-stix": (_OFL, "STIXGeneral-Italic"),
+    "fonts-3270": ("BSD-3-Clause", "3270Condensed-Regular"),
+    "fonts-clear-sans": ("Apache License 2.0", "ClearSans-Bold ClearSans-Thin"),
+    "fonts-ferrite-core": (_OFL, "FerriteCoreDX-Black"),
+    "fonts-gfs-didot": (_OFL, "GFSDidotBold"),
+    "fonts-gfs-neohellenic": (_OFL, "GFSNeohellenic"),
+    "fonts-gfs-artemisia": (_OFL, "GFSArtemisia"),
+}
+"""Of these only small pictures of letters are learnt from, no signs."""
+
 TUNE_PACKAGES: dict[str, tuple[str, str]] = {
     "fonts-national-park": (_OFL, "NationalPark-Heavy NationalPark-Regular"),
     "fonts-comfortaa": (_OFL, "Comfortaa-Bold Comfortaa-Regular"),
@@ -162,6 +209,17 @@ def faces(*, use: Use, only_carried: bool = False) -> tuple[str, ...]:
     packages = {Use.LEARN: PACKAGES, Use.TUNE: TUNE_PACKAGES, Use.JUDGE: JUDGE_PACKAGES}
     wanted = _stems(packages[use])
     return tuple(name for name in wanted if name in _files())
+
+
+def at_hand() -> frozenset[str]:
+    """Names of all typefaces that are installed."""
+    return frozenset(_files())
+
+
+@cache
+def more_faces() -> tuple[str, ...]:
+    """Names of the faces at hand of which only letters are learnt from."""
+    return tuple(name for name in _stems(MORE_PACKAGES) if name in _files())
 
 
 @cache

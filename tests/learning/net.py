@@ -1,156 +1,158 @@
-"""Small pictures of marks, and the net that learns from them which are letters the right way up."""
+"""The net that learns from small pictures which are letters the right way up."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
-from raster2path.geometry import Complexes
-from raster2path.shape._reader import SIDE, Reader, small_picture
-from raster2path.shape._textrows import Row, propose_rows
-from tests.learning.gather import Truth
-from tests.learning.signs import What
+from raster2path.shape._reader import HIGH, WIDE, Reader, patches
+from tests.learning.album import ANY_LETTER, N_CLASSES, Album
 
-Floats = npt.NDArray[np.float64]
-Bytes = npt.NDArray[np.uint8]
-MOST_DRAWN = 25
-"""Parts of drawings that are looked at in one sign."""
-UPRIGHT_RAD = 1.3
-"""Words that lean more may be read from either side: which way is up isn't known."""
-UPSIDE_DOWN = 0.3
-"""How much a letter upside down counts as none: an o is one all the same."""
+Singles = npt.NDArray[np.float32]
+Rng = np.random.Generator
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Study:
-    """How the net is learnt."""
+    """How the net is learnt.
 
+    Attributes:
+        windows: side and channels of each layer of windows.
+        hidden: how many look at all that those say.
+    """
+
+    windows: tuple[tuple[int, int], ...] = ((5, 8), (3, 16), (3, 32))
     hidden: int = 64
-    n_rounds: int = 50
+    n_rounds: int = 14
     batch: int = 256
-    rate: float = 0.002
-    decay: float = 2e-5
+    rate: float = 0.003
+    decay: float = 1e-4
+    blank: float = 0.25
+    """Share of the hidden that is left out by turns (Srivastava and others 2014)."""
+    soft: float = 0.02
+    """Share by which no picture is what it is said to be (Szegedy and others 2016)."""
     seed: int = 1
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Album:
-    """Small pictures (n, SIDE ** 2), whether each is a letter, and how much it counts."""
-
-    seen: Bytes
-    y: npt.NDArray[np.bool_]
-    weight: Floats
-
-
-def album_of(truth: Truth, seed: int) -> Album:
-    """Small pictures of what stands in a sign."""
-    rng = np.random.default_rng([seed, 11])
-    seen: list[Bytes] = []
-    y: list[bool] = []
-    weight: list[float] = []
-
-    def add(k: int, way: complex, *, is_letter: bool, much: float) -> None:
-        seen.append(small_picture(truth.marks[k], way))
-        y.append(is_letter)
-        weight.append(much)
-
-    for families in truth.families:
-        for family in families:
-            ways = _ways(truth, propose_rows(truth.marks, family))
-            drawn = [k for k in family if truth.whats[k] not in _LETTERS and truth.whats[k] != 6]
-            if len(drawn) > MOST_DRAWN:
-                drawn = rng.choice(drawn, MOST_DRAWN, replace=False).tolist()
-            for k in drawn:
-                add(k, ways.get(k, 1 + 0j), is_letter=False, much=1.0)
-            for k in family:
-                if truth.whats[k] in _LETTERS and k in ways:
-                    add(k, ways[k], is_letter=True, much=1.0)
-                    add(k, -ways[k], is_letter=False, much=UPSIDE_DOWN)
-    if not seen:
-        return Album(np.empty((0, SIDE**2), np.uint8), np.empty(0, np.bool_), np.empty(0))
-    return Album(np.stack(seen), np.array(y), np.array(weight))
-
-
-_LETTERS = (What.LETTER, What.LONE_LETTER)
-
-
-def _ways(truth: Truth, rows: Sequence[Row]) -> dict[int, complex]:
-    """Which way the row of each mark runs: the longest that is of one word, or of drawings."""
-    out: dict[int, complex] = {
-        k: 1 + 0j for k, what in enumerate(truth.whats) if what is What.LONE_LETTER
-    }
-    for row in sorted(rows, key=lambda row: len(row.members)):
-        whats = {truth.whats[k] for k in row.members}
-        words = {truth.words[k] for k in row.members}
-        is_word = whats == {What.LETTER} and len(words) == 1
-        if is_word or not whats & {What.LETTER, What.LONE_LETTER, What.EITHER}:
-            ways: Complexes = row.directions
-            if not is_word or np.abs(np.angle(ways)).max() < UPRIGHT_RAD or row.centre is not None:
-                out.update(zip(row.members, ways.tolist(), strict=True))
-    return out
-
-
-def all_of(albums: Sequence[Album]) -> Album:
-    """All of them as one."""
-    return Album(
-        np.vstack([a.seen for a in albums]),
-        np.concatenate([a.y for a in albums]),
-        np.concatenate([a.weight for a in albums]),
-    )
-
-
 def learn(album: Album, study: Study) -> Reader:
-    """The net that tells them best (Adam: Kingma and Ba 2015), each moved a little every time."""
+    """The net that tells them best (Adam: Kingma and Ba 2015; Loshchilov and Hutter 2019)."""
     rng = np.random.default_rng(study.seed)
-    n = len(album.y)
-    into = rng.normal(0, 1.0 / SIDE, (SIDE**2, study.hidden))
-    parts = [into, np.zeros(study.hidden), rng.normal(0, 0.2, study.hidden), np.zeros(1)]
+    parts = _begun(study, rng)
     first, second = ([np.zeros_like(p) for p in parts] for _ in range(2))
-    step = 0
-    for turn in range(study.n_rounds):
-        order = rng.permutation(n)
-        rate = study.rate * (1 - turn / study.n_rounds)
-        for at in range(0, n, study.batch):
-            step += 1
-            rows = order[at : at + study.batch]
-            slopes = _slopes(parts, *_drawn(album, rows, rng), study.decay)
-            for k, slope in enumerate(slopes):
-                first[k] += 0.1 * (slope - first[k])
-                second[k] += 0.001 * (slope * slope - second[k])
-                spread = np.sqrt(second[k] / (1 - 0.999**step)) + 1e-8
-                parts[k] -= rate * first[k] / (1 - 0.9**step) / spread
-    return Reader(
-        parts[0].astype(np.float16).astype(np.float32),
-        parts[1].astype(np.float32),
-        parts[2].astype(np.float32),
-        float(parts[3][0]),
-    )
+    n_steps = study.n_rounds * -(-len(album.what) // study.batch)
+    for step, rows in enumerate(_turns(album, study, rng), 1):
+        rate = study.rate * 0.5 * (1 + np.cos(np.pi * step / n_steps)) * min(1.0, step / 200)
+        slopes = _slopes(parts, album, rows, study, rng)
+        for part, slope, a, b in zip(parts, slopes, first, second, strict=True):
+            a += 0.1 * (slope - a)
+            b += 0.001 * (slope * slope - b)
+            spread = np.sqrt(b / (1 - 0.999**step)) + 1e-8
+            part -= rate * (a / (1 - 0.9**step) / spread + study.decay * part)
+    return _bound(parts, len(study.windows))
 
 
-def _drawn(
-    album: Album, rows: npt.NDArray[np.int64], rng: np.random.Generator
-) -> tuple[Floats, Floats, Floats]:
-    seen = album.seen[rows].reshape(-1, SIDE, SIDE)
+def _begun(study: Study, rng: Rng) -> list[Singles]:
+    """Windows, what is added to each, into, at, out, at: small numbers by chance (He 2015)."""
+    rows, columns, before = HIGH, WIDE, 1
+    parts: list[Singles] = []
+    for side, channels in study.windows:
+        size = before * side * side
+        parts += [_chance(rng, size, channels), np.zeros(channels, np.float32)]
+        rows, columns, before = (rows + 1) // 2, (columns + 1) // 2, channels
+    for size, n in ((rows * columns * before, study.hidden), (study.hidden, N_CLASSES)):
+        parts += [_chance(rng, size, n), np.zeros(n, np.float32)]
+    return parts
+
+
+def _chance(rng: Rng, size: int, n: int) -> Singles:
+    return rng.normal(0, np.sqrt(2 / size), (size, n)).astype(np.float32)
+
+
+def _bound(parts: Sequence[Singles], n_windows: int) -> Reader:
+    """As it ships: what is large, in half precision."""
+    kept = [p.astype(np.float16).astype(np.float32) if p.ndim > 1 else p for p in parts]
+    windows = tuple(kept[: 2 * n_windows : 2])
+    return Reader(windows, tuple(kept[1 : 2 * n_windows : 2]), *kept[2 * n_windows :])
+
+
+def _turns(album: Album, study: Study, rng: Rng) -> Iterator[npt.NDArray[np.int64]]:
+    """Which pictures are looked at together, round by round."""
+    for _ in range(study.n_rounds):
+        order = rng.permutation(len(album.what))
+        for at in range(0, len(order), study.batch):
+            yield order[at : at + study.batch]
+
+
+def _moved(album: Album, rows: npt.NDArray[np.int64], rng: Rng) -> Singles:
+    """Pictures, each lot of them moved by a pixel or none."""
     right, down = rng.integers(-1, 2, 2).tolist()
-    moved = np.roll(seen, (down, right), (1, 2)).reshape(len(rows), -1) / 255.0
-    return moved, album.y[rows].astype(np.float64), album.weight[rows]
+    seen = album.seen[rows].reshape(-1, HIGH, WIDE, 1)
+    return np.asarray(np.roll(seen, (down, right), (1, 2)) / np.float32(255), np.float32)
 
 
 def _slopes(
-    parts: Sequence[Floats], seen: Floats, y: Floats, weight: Floats, decay: float
-) -> list[Floats]:
-    into, into_at, out, out_at = parts
-    before = seen @ into + into_at
-    hidden = np.maximum(before, 0)
-    p = 1 / (1 + np.exp(-np.clip(hidden @ out + out_at, -30, 30)))
-    push = weight * (p - y) / len(y)
-    back = push[:, None] * out * (before > 0)
-    return [
-        seen.T @ back + decay * into,
-        back.sum(axis=0),
-        hidden.T @ push + decay * out,
-        np.array([push.sum()]),
-    ]
+    parts: Sequence[Singles],
+    album: Album,
+    rows: npt.NDArray[np.int64],
+    study: Study,
+    rng: Rng,
+) -> list[Singles]:
+    """How what is wrong grows with each number, for some pictures."""
+    n_windows = len(study.windows)
+    seen = _moved(album, rows, rng)
+    flats, levels = [], [seen]
+    for k, (side, _) in enumerate(study.windows):
+        flat, shape = patches(levels[-1], side * side)
+        flats.append(flat)
+        levels.append(np.maximum(flat @ parts[2 * k] + parts[2 * k + 1], 0).reshape(*shape, -1))
+    into, into_at, out, out_at = parts[2 * n_windows :]
+    wide = levels[-1].reshape(len(rows), -1)
+    kept = (rng.random((len(rows), study.hidden), np.float32) >= study.blank) / np.float32(
+        1 - study.blank
+    )
+    hidden = np.maximum(wide @ into + into_at, 0) * kept
+    push = _push(hidden @ out + out_at, album.what[rows], album.weight[rows], study.soft)
+    back = (push @ out.T) * kept * (hidden > 0)
+    slopes = [wide.T @ back, back.sum(axis=0), hidden.T @ push, push.sum(axis=0)]
+    behind = (back @ into.T).reshape(levels[-1].shape)
+    for k in reversed(range(n_windows)):
+        flat_back = (behind * (levels[k + 1] > 0)).reshape(len(flats[k]), -1)
+        slopes = [flats[k].T @ flat_back, flat_back.sum(axis=0), *slopes]
+        if k:
+            behind = _spread(flat_back @ parts[2 * k].T, levels[k].shape, study.windows[k][0])
+    return slopes
+
+
+def _push(
+    said: Singles, what: npt.NDArray[np.int8], weight: npt.NDArray[np.float64], soft: float
+) -> Singles:
+    """What is said less what is so; of a letter that may be any, all letters share in it."""
+    odds = np.exp(said - said.max(axis=1, keepdims=True))
+    p = odds / odds.sum(axis=1, keepdims=True)
+    is_so = np.zeros_like(p)
+    known = what != ANY_LETTER
+    is_so[known, what[known]] = 1
+    some = ~known
+    is_so[some, 1:] = p[some, 1:] / np.maximum(p[some, 1:].sum(axis=1, keepdims=True), 1e-9)
+    # of the softness, half lies on the drawing and half on all letters
+    even = np.full(N_CLASSES, 0.5 / (N_CLASSES - 1), np.float32)
+    even[0] = 0.5
+    is_so = (1 - soft) * is_so + soft * even
+    push = (p - is_so) * (weight / len(what))[:, None]
+    return np.asarray(push, np.float32)
+
+
+def _spread(flat: Singles, shape: tuple[int, ...], side: int) -> Singles:
+    """Windows' slopes put back where the windows lay: what `patches` does, turned round."""
+    n, rows, columns, channels = shape
+    rim = side // 2
+    out = np.zeros((n, rows + 2 * rim, columns + 2 * rim, channels), np.float32)
+    down, right = -(-rows // 2), -(-columns // 2)
+    windows = flat.reshape(n, down, right, channels, side, side)
+    for y in range(side):
+        for x in range(side):
+            out[:, y : y + 2 * down : 2, x : x + 2 * right : 2] += windows[..., y, x]
+    return out[:, rim : rim + rows, rim : rim + columns]

@@ -8,6 +8,7 @@ from functools import cache
 import numpy as np
 
 from raster2path.geometry import Points, to_points
+from tests.learning import letters
 from tests.learning.art import Art, Rng, kinds_for
 from tests.learning.use import Use
 
@@ -86,10 +87,50 @@ def pictogram(name: str, *, use: Use) -> tuple[Points, ...]:
     return tuple(_polygons(data, size))
 
 
+OF_GLYPHS = 0.6
+"""So many of the drawings that are not our own geometry stand in typefaces."""
+GLYPHS = (
+    ("NotoSansEgyptianHieroglyphs-Regular", range(0x13000, 0x1342F)),
+    ("NotoSansAnatolianHieroglyphs-Regular", range(0x14400, 0x14647)),
+    ("Symbola_hint", range(0x1F300, 0x1F5FF)),
+    ("Symbola_hint", range(0x1F680, 0x1F6C6)),
+    ("Symbola_hint", range(0x2600, 0x2700)),
+    ("Symbola_hint", range(0x2708, 0x2768)),
+)
+"""Drawings in typefaces, by Unicode number: birds, people, tools, weather. Debian packages
+`fonts-noto-core` (SIL Open Font License) and `fonts-symbola` (free for any use)."""
+LIKE_LETTERS = frozenset(
+    (*range(0x1F520, 0x1F525), *range(0x2669, 0x2670), 0x26A0, 0x2754, 0x2755, 0x2757)
+)
+"""Of those, what holds letters, or is one."""
+
+
+@cache
+def glyphs() -> tuple[tuple[str, int], ...]:
+    """Typeface and number of each drawing at hand."""
+    return tuple(
+        (face, number)
+        for face, numbers in GLYPHS
+        if face in letters.at_hand()
+        for number in numbers
+        if number not in LIKE_LETTERS and drawn_glyph(face, number)
+    )
+
+
+@cache
+def drawn_glyph(face: str, number: int) -> Art:
+    """A drawing's outlines; none where the typeface lacks it."""
+    glyph = letters.glyph(face, chr(number))
+    return [] if glyph is None else list(glyph.rings)
+
+
 def draw(rng: Rng, *, use: Use, only_own: bool = False) -> Art:
     """A drawing by chance: half of them our own geometry."""
     if only_own or rng.random() < 0.5:
         kinds = kinds_for(use)
         return kinds[int(rng.integers(len(kinds)))](rng)
+    if use is Use.LEARN and rng.random() < OF_GLYPHS and glyphs():
+        face, number = glyphs()[int(rng.integers(len(glyphs())))]
+        return drawn_glyph(face, number)
     names = pictograms(use=use)
     return list(pictogram(names[int(rng.integers(len(names)))], use=use))

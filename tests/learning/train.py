@@ -30,7 +30,8 @@ from raster2path.shape._told import row_numbers
 from tests.learning.boost import Plan, grow
 from tests.learning.exact import exact
 from tests.learning.gather import FIRST_FORM, Lesson, Truth, cases, face_of, lessons_of, truth_of
-from tests.learning.net import Album, Study, album_of, all_of, learn
+from tests.learning.album import Album, album_of, album_of_all, all_of
+from tests.learning.net import Study, learn
 from tests.learning.signs import make_sign
 from tests.learning.use import Use
 
@@ -40,10 +41,12 @@ FIXED = range(40, 64)
 """Numbers of the small fixed set: signs of only what matplotlib carries and our own geometry,
 without pictures, so that other stages may change and the table stays."""
 N_FOLDS = 3
+MANY = 2
+"""Times that each letter of each typeface is looked at, besides those in signs."""
 MARKS_PLAN = Plan(n_trees=220, depth=5, rate=0.1)
 ROWS_PLAN = Plan(n_trees=90, depth=4, rate=0.1, least_weight=8.0)
 SMALL_PLAN = Plan(n_trees=12)
-SMALL_STUDY = Study(hidden=8, n_rounds=2)
+SMALL_STUDY = Study(windows=((5, 2), (3, 4)), hidden=8, n_rounds=2)
 
 
 def truths(n: int, n_exact: int, store: Path | None) -> list[tuple[int, int, Truth]]:
@@ -106,14 +109,24 @@ def grown_rows(lessons: Sequence[Lesson], told: Sequence[Floats], plan: Plan) ->
 
 
 def learnt(
-    signs: Sequence[tuple[int, int, Truth]], *, marks: Plan, rows: Plan, study: Study
+    signs: Sequence[tuple[int, int, Truth]],
+    straight: Album,
+    *,
+    marks: Plan,
+    rows: Plan,
+    study: Study,
 ) -> Learnt:
-    """All three, each learnt from what the one before says of signs new to it."""
-    albums = [album_of(truth, seed) for seed, _, truth in signs]
+    """All three, each learnt from what the one before says of signs new to it.
+
+    Args:
+        signs: their numbers, their typefaces' and what there is to look at in each.
+        straight: small pictures of letters and drawings that stand in no sign.
+    """
+    album = all_of([*(album_of(truth, seed, face) for seed, face, truth in signs), straight])
     folds = np.array([face % N_FOLDS for _, face, _ in signs])
     lessons: list[Lesson] = []
     for fold in range(N_FOLDS):
-        reader = learn(_but(albums, folds, fold), study)
+        reader = learn(album.of(album.group % N_FOLDS != fold), study)
         for (_, _, truth), own in zip(signs, folds.tolist(), strict=True):
             if own == fold:
                 lessons += lessons_of(truth, reader, fold)
@@ -122,12 +135,8 @@ def learnt(
         others = grown([lesson for lesson in lessons if lesson.group != fold], marks)
         told += [others.log_odds(lesson.x) for lesson in lessons if lesson.group == fold]
     return Learnt(
-        learn(all_of(albums), study), grown(lessons, marks), grown_rows(lessons, told, rows)
+        learn(album, study), grown(lessons, marks), grown_rows(lessons, told, rows)
     )
-
-
-def _but(albums: Sequence[Album], folds: npt.NDArray[np.int64], fold: int) -> Album:
-    return all_of([a for a, own in zip(albums, folds.tolist(), strict=True) if own != fold])
 
 
 def as_bytes(arrays: dict[str, npt.NDArray[np.generic]]) -> bytes:
@@ -146,12 +155,11 @@ def as_bytes(arrays: dict[str, npt.NDArray[np.generic]]) -> bytes:
 def packed(all_learnt: Learnt) -> bytes:
     """What was learnt, and what it and a little learnt from the fixed set say of the fixed set."""
     reader, fixed = all_learnt.reader, fixed_lessons(all_learnt.reader)
-    arrays: dict[str, npt.NDArray[np.generic]] = {
-        "reader_into": reader.into.astype(np.float16),
-        "reader_into_at": reader.into_at,
-        "reader_out": reader.out,
-        "reader_at": np.array(reader.out_at),
-    }
+    arrays: dict[str, npt.NDArray[np.generic]] = {}
+    for k, (window, at) in enumerate(zip(reader.windows, reader.window_at, strict=True)):
+        arrays |= {f"window_{k}": window.astype(np.float16), f"window_at_{k}": at}
+    arrays |= {"into": reader.into.astype(np.float16), "into_at": reader.into_at}
+    arrays |= {"out": reader.out.astype(np.float16), "out_at": reader.out_at}
     for name, table in (("marks", all_learnt.marks), ("rows", all_learnt.rows)):
         arrays[f"{name}_feature"] = table.feature.astype(np.uint8)
         arrays[f"{name}_limit"] = table.limit
@@ -185,7 +193,7 @@ def small(fixed: Sequence[Lesson]) -> Learnt:
 def fixed_album() -> Album:
     """Small pictures of the fixed set."""
     signs = zip(FIXED, fixed_truths(), strict=True)
-    return all_of([album_of(truth, seed) for seed, truth in signs])
+    return all_of([album_of(truth, seed, 0) for seed, truth in signs])
 
 
 def main() -> None:
@@ -197,7 +205,9 @@ def main() -> None:
     parser.add_argument("-o", type=Path, default=Path(raster2path.shape.__file__).with_name(FILE))
     args = parser.parse_args()
     signs = truths(args.signs, args.exact, args.store)
-    args.o.write_bytes(packed(learnt(signs, marks=MARKS_PLAN, rows=ROWS_PLAN, study=Study())))
+    straight = album_of_all(use=Use.LEARN, many=MANY)
+    made = learnt(signs, straight, marks=MARKS_PLAN, rows=ROWS_PLAN, study=Study())
+    args.o.write_bytes(packed(made))
     print(f"{len(signs)} signs, {args.o.stat().st_size} bytes")
 
 
