@@ -8,17 +8,17 @@ word.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 
-from raster2path.geometry import Points, to_complex
-from raster2path.model import Outlines, Ring
+from raster2path.geometry import to_complex
+from raster2path.model import Outlines
+from raster2path.shape._grown import grown_words
 from raster2path.shape._marks import LEAST_MARK_PX, Mark, find_marks
-from raster2path.shape._textrows import Row
+from raster2path.shape._parting import Joined, as_outlines, is_bar, owners_of, size_of, solids_of
 from raster2path.shape._told import Verdict
 
 if TYPE_CHECKING:
@@ -38,36 +38,13 @@ N_WAYS = 4
 MOST_RIMS = 4
 LEAST_RIM = 0.15
 """What shows of a rim, added up, in sizes of the outline."""
-BAR_PX, BAR_SHARE = 1.5, 0.003
-"""How far, in pixels and of its size, a bar's outline may stray from a rectangle."""
-SURE_ODDS = 2.0
+SURE_ODDS = 4.6
 """Log odds of the word from which an outline is parted."""
 MOST_OF_IT = 0.75
 """Of what stands on the rim, so much must be the word."""
 JUST_ABOVE_PX = 0.5
 ALONG = 0.97
 """Cosine of the most that the word may lean against the rim."""
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Joined:
-    """A word that stands on a rim.
-
-    Attributes:
-        rings: indices of the outlines that hold parts of it.
-        lettered: of each, which points are letters'.
-        row: the word; its members are of no other list of marks.
-        middle: of it, in pixels.
-        odds: log odds that it is one.
-        ruled: the rest of the first outline is a bar or a frame.
-    """
-
-    rings: tuple[int, ...]
-    lettered: tuple[Bools, ...]
-    row: Row
-    middle: complex
-    odds: float
-    is_ruled: bool
 
 
 def find_joined(
@@ -90,11 +67,10 @@ def find_joined(
     for k in range(n):
         mark = marks[k]
         is_small = mark.size < LARGE_SHARE * largest or len(mark.drawn[0]) <= LEAST_SIDES
-        if is_small or k in taken or outlines.rings[k].is_border:
+        if is_small or k in taken:
             continue
         found = _joined(outlines, marks, k, tell)
-        if found is not None:
-            out.append(found)
+        out += grown_words(outlines, marks, k, tell) if found is None else [found]
     return out
 
 
@@ -106,7 +82,7 @@ def _joined(
         return None
     found = [
         _standing(outlines, solid, rings, way * side, at * side, marks[k], tell)
-        for solid, rings in _solids(outlines, marks, k)
+        for solid, rings in solids_of(outlines, marks, k)
         for way, at in rims
         for side in (1, -1)
     ]
@@ -143,38 +119,6 @@ def _rims(mark: Mark) -> list[tuple[complex, float]]:
     return [(way, at) for _, way, at in sorted(shown, key=lambda rim: -rim[0])[:MOST_RIMS]]
 
 
-def _solids(
-    outlines: Outlines, marks: Sequence[Mark], k: int
-) -> Iterator[tuple[shapely.Geometry, list[int]]]:
-    """What lies in an outline without what is cut out of it; and what reaches into it from its rim.
-
-    With each, the rings that bound it.
-    """
-    import shapely
-
-    n = len(outlines.rings)
-    to_px = outlines.placement.to_px
-
-    def area(ring: int) -> shapely.Geometry:
-        return shapely.make_valid(shapely.Polygon(to_px(outlines.rings[ring].points_mm)))
-
-    own = area(k)
-    inside = [m for m in range(n) if marks[m].parent == k]
-    yield own.difference(shapely.union_all([area(m) for m in inside])), [k, *inside]
-    if marks[k].parent is None:
-        return
-    frame = shapely.box(*own.bounds)
-    beside = [
-        m
-        for m in range(n)
-        if m != k
-        and marks[m].parent == marks[k].parent
-        and frame.contains(shapely.Point(marks[m].middle.real, marks[m].middle.imag))
-    ]
-    rest = frame.difference(own)
-    yield rest.difference(shapely.union_all([area(m) for m in beside])), [k, *beside]
-
-
 def _standing(  # noqa: PLR0917
     outlines: Outlines,
     solid: shapely.Geometry,
@@ -195,10 +139,10 @@ def _standing(  # noqa: PLR0917
         for p in shapely.get_parts(solid.intersection(_half(way, at - inset, mark)))
         if p.geom_type == "Polygon" and p.area > LEAST_MARK_PX
     ]
-    tall = [p for p in pieces if _size(p) >= LEAST_MARK_PX]
+    tall = [p for p in pieces if size_of(p) >= LEAST_MARK_PX]
     if len(tall) < LEAST_SHOWN:
         return None
-    drawn = find_marks(_as_outlines(outlines, pieces))
+    drawn = find_marks(as_outlines(outlines, pieces))
     verdict = tell(drawn)
     best = None
     for row, odds in zip(verdict.rows, verdict.row_odds, strict=True):
@@ -210,7 +154,7 @@ def _standing(  # noqa: PLR0917
         return None
     row, odds = best
     letters = [k for k, o in enumerate(verdict.odds.tolist()) if o > 0 and drawn[k].parent is None]
-    owner = _owners(pieces)
+    owner = owners_of(pieces)
     whole = sum(p.area for p in pieces)
     mine = [pieces[owner[k]] for k in letters]
     if sum(p.area for p in mine) < MOST_OF_IT * whole:
@@ -224,7 +168,7 @@ def _standing(  # noqa: PLR0917
         lettered.append(above & shapely.contains_xy(word, px[:, 0], px[:, 1]))
     middle = complex(np.mean([drawn[k].middle for k in row.members]))
     rest = outlines.placement.to_px(outlines.rings[rings[0]].points_mm)[~lettered[0]]
-    return Joined(tuple(rings), tuple(lettered), row, middle, odds, _is_bar(rest, mark))
+    return Joined(tuple(rings), tuple(lettered), row, middle, odds, is_bar(rest, mark))
 
 
 def _crosses_often(mark: Mark, way: complex, at: float) -> bool:
@@ -246,39 +190,3 @@ def _half(way: complex, at: float, mark: Mark) -> shapely.Geometry:
         foot - far * way * (1 + 1j),
     ]
     return shapely.Polygon([(z.real, z.imag) for z in corners])
-
-
-def _size(area: shapely.Geometry) -> float:
-    x0, y0, x1, y1 = area.bounds
-    return float(max(x1 - x0, y1 - y0))
-
-
-def _is_bar(points: Points, mark: Mark) -> bool:
-    """True where all that a word stands on is a rectangle: a bar, or the inside of a frame."""
-    import cv2
-    import shapely
-
-    if len(points) < len(mark.drawn[0]):
-        return False
-    corners = cv2.boxPoints(cv2.minAreaRect(points.astype(np.float32)))
-    off = shapely.distance(shapely.LinearRing(corners), shapely.points(points))
-    return bool(np.quantile(off, 0.99) <= max(BAR_PX, 3 * mark.noise, BAR_SHARE * mark.size))
-
-
-def _as_outlines(outlines: Outlines, pieces: Sequence[shapely.Geometry]) -> Outlines:
-    """Pieces as rings, outer ones first, then what is cut out of them."""
-    import shapely
-
-    noise = float(np.median([ring.noise_mm for ring in outlines.rings]))
-    rings = []
-    lines = [p.exterior for p in pieces] + [i for p in pieces for i in p.interiors]
-    for line in lines:
-        points: Points = shapely.get_coordinates(line)[:-1]
-        at = outlines.placement.to_mm(points)
-        rings.append(Ring(at, np.zeros(len(at), np.uint8), noise))
-    return replace(outlines, rings=tuple(rings), strokes=(), notes=(), rows=())
-
-
-def _owners(pieces: Sequence[shapely.Geometry]) -> list[int]:
-    """The piece that each ring of `_as_outlines` belongs to."""
-    return [*range(len(pieces)), *(k for k, p in enumerate(pieces) for _ in p.interiors)]
