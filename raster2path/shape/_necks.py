@@ -9,6 +9,7 @@ that follow each other along one rim are a chain.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -42,6 +43,11 @@ STRAY_COST = 3.0
 FAR = 0.25
 """Of the drawing's size, the furthest from one cut to the next where the rim isn't seen."""
 MOST_CORNERS = 600
+RISING = 0.35
+"""Sine of the angle at which the side of a foot rises from its base line at least."""
+ON_BASE, SLOPE, WIDEST, REACH = 0.3, 0.8, 1.3, 2.0
+"""Feet that are looked for along a base line: how far off it and how wide, in heights; how much
+they lean; how far beyond the last one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,23 +78,133 @@ class _Corners:
     bend: Floats
 
 
-def chains_of(solid: shapely.Geometry, noise: float) -> list[list[Neck]]:
-    """Chains of cuts, the longest first, those of one cut too.
+class Necks:
+    """Cuts through what is drawn."""
 
-    Args:
-        solid: what is drawn, in pixels.
-        noise: of its outlines, in pixels.
+    def __init__(self, solid: shapely.Geometry, noise: float) -> None:
+        """Of a drawing in pixels, its outlines' noise given."""
+        self._solid = solid
+        self._corners = _corners_of(solid, noise)
+        self._inward = np.flatnonzero(self._corners.turn < -LEAST_TURN)
+
+    def chains(self) -> list[list[Neck]]:
+        """Chains of cuts that carry on rims, the longest first, those of one cut too."""
+        if not 2 <= len(self._inward) <= MOST_CORNERS:
+            return []
+        ends = _cuts(self._solid, self._corners, self._inward)
+        chains = _chained(self._corners, ends, _size(self._solid))
+        at = self._corners.at
+        return [
+            [Neck(complex(at[a]), complex(at[b])) for a, b in chain]
+            for chain in sorted(chains, key=lambda chain: -len(chain))
+        ]
+
+    def along(self, base: Base, taken: Sequence[Neck]) -> list[Neck]:
+        """Cuts where something else rises from a base line, as well as they can be told.
+
+        From corner to corner where there are two; else from the one straight along the line.
+
+        Args:
+            base: where feet stand already.
+            taken: their cuts.
+        """
+        corners, at = self._corners, self._corners.at[self._inward]
+        way, ahead, up = base.place(at)
+        goes, came = corners.goes[self._inward] / way, corners.came[self._inward] / way
+        near = np.abs(up) < ON_BASE * base.high
+        rises = np.flatnonzero(((goes.imag < -RISING) | (goes.real < 0)) & near)
+        falls = np.flatnonzero(((came.imag > RISING) | (came.real < 0)) & near)
+        pairs = [(at[m], at[n]) for m, n in self._feet(at, ahead, up, rises, falls, base.high)]
+        far = WIDEST * base.high
+        halves = self._halves(at[rises], far * way[rises])
+        halves += [Neck(h.end, h.start) for h in self._halves(at[falls], -far * way[falls])]
+        halves.sort(key=lambda neck: abs(neck.end - neck.start))
+        out: list[Neck] = []
+        spans = [_span(base, neck) for neck in taken]
+        for neck in [*(Neck(complex(a), complex(b)) for a, b in pairs), *halves]:
+            low, high = _span(base, neck)
+            if high > low and all(high <= x0 + 1 or low >= x1 - 1 for x0, x1 in spans):
+                spans.append((low, high))
+                out.append(neck)
+        return out
+
+    def _feet(  # noqa: PLR0917
+        self, at: Complexes, ahead: Floats, up: Floats, rises: Ints, falls: Ints, high: float
+    ) -> list[tuple[int, int]]:
+        """Corners between which a foot may stand, the narrowest first."""
+        long = ahead[falls][None, :] - ahead[rises][:, None]
+        leans = np.abs(up[falls][None, :] - up[rises][:, None]) > SLOPE * long
+        m, n = np.nonzero((long > LEAST_CUT_PX) & (long < WIDEST * high) & ~leans)
+        if not len(m):
+            return []
+        kept = _lie_in(self._solid, at[rises[m]], at[falls[n]])
+        order = np.argsort(long[m, n][kept])
+        return list(
+            zip(rises[m][kept][order].tolist(), falls[n][kept][order].tolist(), strict=True)
+        )
+
+    def _halves(self, start: Complexes, run: Complexes) -> list[Neck]:
+        """Cuts from corners to where a line from each leaves the drawing, if it does."""
+        import shapely
+
+        if not len(start):
+            return []
+        stop, first = start + run, start + 1.5 * run / np.abs(run)
+        lines = shapely.linestrings(
+            np.stack([np.column_stack([z.real, z.imag]) for z in (first, stop)], axis=1)
+        )
+        out = []
+        for n, inside in enumerate(shapely.intersection(lines, self._solid)):
+            part = shapely.get_geometry(inside, 0)
+            if part is None or part.is_empty or part.geom_type != "LineString":
+                continue
+            ends = to_complex(shapely.get_coordinates(part))
+            a, b = complex(start[n]), complex(ends[np.argmax(np.abs(ends - start[n]))])
+            is_whole = abs(b - stop[n]) < 1 or np.abs(ends - first[n]).min() > 1
+            if not is_whole and abs(b - a) > LEAST_CUT_PX:
+                out.append(Neck(a, b))
+        return out
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Base:
+    """The line that feet stand on.
+
+    Attributes:
+        feet: where.
+        ways: which way it runs there, length one.
+        ahead: how far along they are.
+        high: how high what stands on it is.
     """
-    corners = _corners_of(solid, noise)
-    inward = np.flatnonzero(corners.turn < -LEAST_TURN)
-    if not 2 <= len(inward) <= MOST_CORNERS:
-        return []
-    ends = _cuts(solid, corners, inward)
-    chains = _chained(corners, ends, _size(solid))
-    return [
-        [Neck(complex(corners.at[a]), complex(corners.at[b])) for a, b in chain]
-        for chain in sorted(chains, key=lambda chain: -len(chain))
-    ]
+
+    feet: Complexes
+    ways: Complexes
+    ahead: Floats
+    high: float
+
+    def place(self, z: Complexes) -> tuple[Complexes, Floats, Floats]:
+        """The way of the nearest foot; how far along the line points lie, and how far off it."""
+        near = np.abs(z[:, None] - self.feet[None, :]).argmin(axis=1)
+        local = (z - self.feet[near]) / self.ways[near]
+        # so far beyond the last foot the line is not known
+        far = np.abs(local.real) > REACH * self.high
+        return self.ways[near], self.ahead[near] + local.real, np.where(far, np.inf, local.imag)
+
+
+def _span(base: Base, neck: Neck) -> tuple[float, float]:
+    _, ahead, _ = base.place(np.array([neck.start, neck.end]))
+    return float(ahead[0]), float(ahead[1])
+
+
+def base_of(feet: Complexes, high: float) -> Base | None:
+    """The line through feet that follow each other; None where they don't."""
+    if len(feet) < 2:
+        return None
+    ahead = np.concatenate([[0.0], np.cumsum(np.abs(np.diff(feet)))])
+    if np.diff(ahead).min() <= 0:
+        return None
+    way = np.gradient(feet, ahead, edge_order=2 if len(feet) > 2 else 1)
+    return Base(feet, way / np.abs(way), ahead, high)
 
 
 def _size(solid: shapely.Geometry) -> float:
@@ -149,7 +265,8 @@ def _of_ring(z: Complexes, within: float, near: float, start: int) -> _Corners |
     if joined.all():
         return None
     begin = int(np.flatnonzero(~joined)[0]) + 1
-    p, side, turn, joined = (np.roll(a, -begin) for a in (p, side, turn, joined))
+    p, side = np.roll(p, -begin), np.roll(side, -begin)
+    turn, joined = np.roll(turn, -begin), np.roll(joined, -begin)
     label = np.concatenate([[0], np.cumsum(~joined)[:-1]])
     heads = np.flatnonzero(np.diff(label, prepend=-1))
     tails = np.concatenate([heads[1:], [len(p)]]) - 1

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -12,7 +12,6 @@ import numpy.typing as npt
 from raster2path.geometry import Points, to_complex, to_points
 from raster2path.model import Outlines, Ring
 from raster2path.shape._marks import Mark
-from raster2path.shape._textrows import Row
 
 if TYPE_CHECKING:
     import shapely
@@ -25,55 +24,40 @@ BAR_PX, BAR_SHARE = 1.5, 0.003
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Joined:
-    """A word that stands on a rim.
+    """A word that is grown into something.
 
     Attributes:
         rings: indices of the outlines that hold parts of it.
         lettered: of each, which points are letters'.
-        row: the word; its members are of no other list of marks.
+        level: the outline that most of it is in, and the direction of its base line, length one;
+            None where that isn't straight.
         middle: of it, in pixels.
+        height: of its letters, in pixels.
         odds: log odds that it is one.
-        ruled: the rest of the first outline is a bar or a frame.
+        is_ruled: what it stands on is a bar or a frame.
     """
 
     rings: tuple[int, ...]
     lettered: tuple[Bools, ...]
-    row: Row
+    level: tuple[int, complex] | None
     middle: complex
+    height: float
     odds: float
     is_ruled: bool
 
 
-def solids_of(
+def solid_of(
     outlines: Outlines, marks: Sequence[Mark], k: int
-) -> Iterator[tuple[shapely.Geometry, list[int]]]:
-    """What lies in an outline without what is cut out of it; and what reaches into it from its rim.
-
-    With each, the rings that bound it.
-    """
+) -> tuple[shapely.Geometry, list[int]]:
+    """What lies in an outline without what is cut out of it; and the rings that bound it."""
     import shapely
 
-    n = len(outlines.rings)
-    to_px = outlines.placement.to_px
-
     def area(ring: int) -> shapely.Geometry:
-        return shapely.make_valid(shapely.Polygon(to_px(outlines.rings[ring].points_mm)))
+        points = outlines.placement.to_px(outlines.rings[ring].points_mm)
+        return shapely.make_valid(shapely.Polygon(points))
 
-    own = area(k)
-    inside = [m for m in range(n) if marks[m].parent == k]
-    yield own.difference(shapely.union_all([area(m) for m in inside])), [k, *inside]
-    if marks[k].parent is None:
-        return
-    frame = shapely.box(*own.bounds)
-    beside = [
-        m
-        for m in range(n)
-        if m != k
-        and marks[m].parent == marks[k].parent
-        and frame.contains(shapely.Point(marks[m].middle.real, marks[m].middle.imag))
-    ]
-    rest = frame.difference(own)
-    yield rest.difference(shapely.union_all([area(m) for m in beside])), [k, *beside]
+    inside = [m for m in range(len(outlines.rings)) if marks[m].parent == k]
+    return area(k).difference(shapely.union_all([area(m) for m in inside])), [k, *inside]
 
 
 def size_of(area: shapely.Geometry) -> float:
