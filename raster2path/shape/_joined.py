@@ -192,11 +192,20 @@ def _cut_along(solid: shapely.Geometry, chain: Sequence[Neck]) -> _Cut:
     parts = shapely.get_parts(
         solid.difference(shapely.union_all(shapely.buffer(lines, SLIT_PX, cap_style="flat")))
     )
-    aside = 1j * way * np.minimum(1.0, 0.25 * np.abs(ends - starts))
-    middle = (starts + ends) / 2
-    right, left = middle - aside, middle + aside
+    # a little beside each cut, at its middle and near its ends: its middle may lie in a counter
+    long = np.abs(ends - starts)
+    aside = 1j * way * np.minimum(1.0, 0.25 * long)
+    at = np.minimum(0.25, 2.0 / long)
+    places = [starts + (ends - starts) * t for t in (at, 0.5, 1 - at)]
     shapely.prepare(parts)
-    on_right, on_left = (shapely.contains_xy(parts[:, None], z.real, z.imag) for z in (right, left))
+    on_right, on_left = (
+        np.any(
+            [shapely.contains_xy(parts[:, None], (z + side).real, (z + side).imag) for z in places],
+            axis=0,
+        )
+        for side in (-aside, aside)
+    )
+    middle = places[1]
     is_piece = on_right.any(axis=1) & ~on_left.any(axis=1)
     is_piece &= shapely.area(parts) > LEAST_MARK_PX
     order = sorted(np.flatnonzero(is_piece).tolist(), key=lambda n: int(on_right[n].argmax()))

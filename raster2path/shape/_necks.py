@@ -42,6 +42,10 @@ STRAY_COST = 3.0
 """A cut that turns off by a third of a radian is as dear as one nearly three times as long."""
 FAR = 0.25
 """Of the drawing's size, the furthest from one cut to the next where the rim isn't seen."""
+JUST_IN_PX = 1.5
+STRAYS_PX, STRAYS = 2.0, 0.06
+STRAYING = 4.0
+"""How far a cut may run outside what is drawn, in pixels and of its length; and its price."""
 MOST_CORNERS = 600
 RISING = 0.35
 """Sine of the angle at which the side of a foot rises from its base line at least."""
@@ -137,11 +141,9 @@ class Necks:
         m, n = np.nonzero((long > LEAST_CUT_PX) & (long < WIDEST * high) & ~leans)
         if not len(m):
             return []
-        kept = _lie_in(self._solid, at[rises[m]], at[falls[n]])
-        order = np.argsort(long[m, n][kept])
-        return list(
-            zip(rises[m][kept][order].tolist(), falls[n][kept][order].tolist(), strict=True)
-        )
+        cost = long[m, n] * _price(self._solid, at[rises[m]], at[falls[n]])
+        order = np.argsort(cost)[: int(np.isfinite(cost).sum())]
+        return list(zip(rises[m][order].tolist(), falls[n][order].tolist(), strict=True))
 
     def _halves(self, start: Complexes, run: Complexes) -> list[Neck]:
         """Cuts from corners to where a line from each leaves the drawing, if it does."""
@@ -314,12 +316,9 @@ def _cuts(solid: shapely.Geometry, corners: _Corners, inward: Ints) -> dict[int,
     a, b = np.nonzero(fits)
     if not len(a):
         return {}
-    kept = _lie_in(solid, at[a], at[b])
-    a, b = a[kept], b[kept]
     cost = np.full(long.shape, np.inf)
     cost[a, b] = long[a, b] * np.exp(STRAY_COST * (off[a, b] + on[a, b]))
-    if not len(a):
-        return {}
+    cost[a, b] *= _price(solid, at[a], at[b])
     best, liked = cost.argmin(axis=1), cost.argmin(axis=0)
     return {
         int(inward[k]): int(inward[best[k]])
@@ -328,14 +327,26 @@ def _cuts(solid: shapely.Geometry, corners: _Corners, inward: Ints) -> dict[int,
     }
 
 
-def _lie_in(solid: shapely.Geometry, a: Complexes, b: Complexes) -> Bools:
-    """Which lines lie in what is drawn, looked at in seven places."""
+def _price(solid: shapely.Geometry, a: Complexes, b: Complexes) -> Floats:
+    """How much dearer lines are than those that lie in what is drawn: 1, more, or not to be had.
+
+    A line may leave it a little between its ends, as where an O has sunk in below its counter.
+    """
     import shapely
 
     shapely.prepare(solid)
-    t = np.linspace(0.12, 0.88, 7)
-    z = a[:, None] + (b - a)[:, None] * t
-    return np.asarray(shapely.contains_xy(solid, z.real, z.imag).all(axis=1), np.bool_)
+    z = a[:, None] + (b - a)[:, None] * np.linspace(0.12, 0.88, 7)
+    out = np.where(shapely.contains_xy(solid, z.real, z.imag).all(axis=1), 1.0, np.inf)
+    left = np.isinf(out)
+    long = np.abs(b - a)[left]
+    first = np.minimum(JUST_IN_PX / long, 0.25)
+    ends = a[left, None] + (b - a)[left, None] * np.stack([first, 1 - first], axis=1)
+    is_in = shapely.contains_xy(solid, ends.real, ends.imag).all(axis=1)
+    points = shapely.points(z[left].real, z[left].imag)
+    reach = np.broadcast_to(np.maximum(STRAYS_PX, STRAYS * long)[:, None], points.shape)
+    is_in[is_in] = shapely.dwithin(solid, points[is_in], reach[is_in]).all(axis=1)
+    out[left] = np.where(is_in, STRAYING, np.inf)
+    return np.asarray(out, np.float64)
 
 
 def _chained(corners: _Corners, ends: dict[int, int], size: float) -> list[list[tuple[int, int]]]:
