@@ -1,73 +1,106 @@
-"""Letters that are grown together with a bar or a frame: one outline, parted along the bar's rim.
+"""Letters that are grown together with a drawing, a bar or a frame are parted from it.
 
-Only the plain case is parted: between the letters the rim shows in straights on one line, what
-stands on it falls into marks when cut off along that line, and the table is sure that these are a
-word.
+What chains of cuts part from an outline is looked at as marks are, with the loose marks beside it,
+as it stands and with its feet brought level; only where that is surely a word is it parted.
 """
 
 from __future__ import annotations
 
-import math
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 
-from raster2path.geometry import Points, to_complex
-from raster2path.model import Outlines, Ring
+from raster2path.geometry import Complexes
+from raster2path.model import Outlines
 from raster2path.shape._marks import LEAST_MARK_PX, Mark, find_marks
-from raster2path.shape._textrows import Row
+from raster2path.shape._necks import Neck, Necks, base_of
+from raster2path.shape._parting import (
+    STAY,
+    Joined,
+    Move,
+    as_outlines,
+    is_bar,
+    owners_of,
+    size_of,
+    solid_of,
+)
+from raster2path.shape._textrows import Row, companions
 from raster2path.shape._told import Verdict
 
 if TYPE_CHECKING:
     import shapely
 
-Bools = npt.NDArray[np.bool_]
 Floats = npt.NDArray[np.float64]
 
 LARGE_SHARE = 0.2
 """Outlines smaller than this part of the largest are not looked at: a word on a bar is not."""
 LEAST_SIDES = 12
-LEAST_SHOWN = 3
-"""A rim shows at least so often: before, between and behind letters."""
-PARALLEL_RAD = math.radians(1.5)
-N_WAYS = 4
-"""Directions of the longest straights that are tried as rims."""
-MOST_RIMS = 4
-LEAST_RIM = 0.15
-"""What shows of a rim, added up, in sizes of the outline."""
-BAR_PX, BAR_SHARE = 1.5, 0.003
-"""How far, in pixels and of its size, a bar's outline may stray from a rectangle."""
-SURE_ODDS = 2.0
-"""Log odds of the word from which an outline is parted."""
-MOST_OF_IT = 0.75
-"""Of what stands on the rim, so much must be the word."""
-JUST_ABOVE_PX = 0.5
-ALONG = 0.97
-"""Cosine of the most that the word may lean against the rim."""
+MOST_CHAINS = 6
+LEAST_PIECES = 2
+SURE, SURE_NARROW, SURE_PAIR = 2.6, 4.6, 4.9
+"""Log odds of the word from which a drawing is parted: letters whose feet are broad, as most are;
+on narrow feet, as blades of grass stand; two alone, if nothing else stands there."""
+BROAD = 0.3
+"""What a word's feet measure along the rim, in sizes, as the mean."""
+MOST_OF_IT = 0.8
+"""Of what is cut off between a word's ends, so much must be the word."""
+SURE_MORE, LEAST_SHARE = 4.6, 0.45
+"""A letter that is cut off in addition is so sure, and so high against those of the word."""
+NEAR = 2.5
+"""Loose marks so near, in heights of what is cut off, are looked at with it."""
+LEVEL, LEAN = 0.04, 0.05
+"""Feet that stray less from a line, in heights, and lean less, are level as they are."""
+SLIT_PX = 0.02
+TOUCHES_PX = 0.3
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Joined:
-    """A word that stands on a rim.
+class _Cut:
+    """What a chain of cuts parts from a drawing, in the chain's order.
 
     Attributes:
-        rings: indices of the outlines that hold parts of it.
-        lettered: of each, which points are letters'.
-        row: the word; its members are of no other list of marks.
-        middle: of it, in pixels.
-        odds: log odds that it is one.
-        ruled: the rest of the first outline is a bar or a frame.
+        pieces: on its right.
+        feet: the middle of each one's cuts.
+        broad: from the first cut's start to the last one's end, in sizes of the piece.
     """
 
-    rings: tuple[int, ...]
-    lettered: tuple[Bools, ...]
+    pieces: list[shapely.Geometry]
+    feet: Complexes
+    broad: Floats
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Read:
+    """What is taken for a word: its row, and its marks by number, as `as_outlines` has them."""
+
     row: Row
-    middle: complex
     odds: float
-    is_ruled: bool
+    members: dict[int, float]
+    is_as_drawn: bool
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Drawing:
+    """What may hold letters: one of `solids_of`, its rings, and how marks are told."""
+
+    outlines: Outlines
+    marks: Sequence[Mark]
+    solid: shapely.Geometry
+    rings: list[int]
+    tell: Callable[[list[Mark]], Verdict]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Word:
+    """A word among what some cuts part from a drawing; loose rings are looked at with it."""
+
+    necks: list[Neck]
+    cut: _Cut
+    read: _Read
+    loose: list[int]
 
 
 def find_joined(
@@ -89,196 +122,226 @@ def find_joined(
     out = []
     for k in range(n):
         mark = marks[k]
-        is_small = mark.size < LARGE_SHARE * largest or len(mark.drawn[0]) <= LEAST_SIDES
-        if is_small or k in taken or outlines.rings[k].is_border:
+        is_small = mark.size < LARGE_SHARE * largest or sum(map(len, mark.drawn)) <= LEAST_SIDES
+        if is_small or k in taken:
             continue
-        found = _joined(outlines, marks, k, tell)
-        if found is not None:
-            out.append(found)
+        out += _grown(outlines, marks, k, tell)
     return out
 
 
-def _joined(
+def _grown(
     outlines: Outlines, marks: Sequence[Mark], k: int, tell: Callable[[list[Mark]], Verdict]
-) -> Joined | None:
-    rims = _rims(marks[k])
-    if not rims:
-        return None
-    found = [
-        _standing(outlines, solid, rings, way * side, at * side, marks[k], tell)
-        for solid, rings in _solids(outlines, marks, k)
-        for way, at in rims
-        for side in (1, -1)
-    ]
-    words = [word for word in found if word is not None]
-    return max(words, key=lambda word: (word.is_ruled, word.odds), default=None)
+) -> list[Joined]:
+    """Words that are grown into the drawing with a number, none overlapping another."""
+    solid, rings = solid_of(outlines, marks, k)
+    drawing = _Drawing(outlines, marks, solid, rings, tell)
+    necks = Necks(solid, marks[k].noise)
+    out: list[Joined] = []
+    for chain in [c for c in necks.chains() if len(c) >= LEAST_PIECES][:MOST_CHAINS]:
+        word = _word(drawing, chain)
+        if word is not None:
+            joined = _joined(drawing, _with_more(drawing, word, necks), marks[k])
+            if not any(_overlap(joined, other) for other in out):
+                out.append(joined)
+    return out
 
 
-def _rims(mark: Mark) -> list[tuple[complex, float]]:
-    """Lines on which straights of the outline lie again and again: direction, and place across."""
-    a, b = mark.sides
-    side = b - a
-    long = np.abs(side)
-    angle = np.angle(side) % math.pi
-    within = max(1.5, 3 * mark.noise)
-    tried: list[float] = []
-    shown: list[tuple[float, complex, float]] = []
-    for n in np.argsort(-long)[: 3 * N_WAYS].tolist():
-        off = [abs((angle[n] - t + math.pi / 2) % math.pi - math.pi / 2) for t in tried]
-        if len(tried) >= N_WAYS or min(off, default=1.0) < 2 * PARALLEL_RAD:
-            continue
-        tried.append(float(angle[n]))
-        way = complex(np.exp(1j * angle[n]))
-        turn = np.abs((angle - angle[n] + math.pi / 2) % math.pi - math.pi / 2)
-        along = (turn < np.maximum(PARALLEL_RAD, within / np.maximum(long, 1))) & (long > 4)
-        across = (((a + b) / 2 / way).imag)[along]
-        order = np.argsort(across)
-        ends = np.flatnonzero(np.diff(across[order]) > within) + 1
-        for group in np.split(order, ends):
-            seen = long[along][group]
-            if len(group) >= LEAST_SHOWN and seen.sum() > LEAST_RIM * mark.size:
-                shown.append(
-                    (float(seen.sum()), way, float(np.average(across[group], weights=seen)))
-                )
-    return [(way, at) for _, way, at in sorted(shown, key=lambda rim: -rim[0])[:MOST_RIMS]]
-
-
-def _solids(
-    outlines: Outlines, marks: Sequence[Mark], k: int
-) -> Iterator[tuple[shapely.Geometry, list[int]]]:
-    """What lies in an outline without what is cut out of it; and what reaches into it from its rim.
-
-    With each, the rings that bound it.
-    """
+def _with_more(drawing: _Drawing, word: _Word, necks: Necks) -> _Word:
+    """The word with letters that stand on its line and were not cut off, if it is one with them."""
     import shapely
 
-    n = len(outlines.rings)
-    to_px = outlines.placement.to_px
+    own = [word.cut.pieces[n] for n in word.read.members if n < len(word.cut.pieces)]
+    base = base_of(word.cut.feet, float(np.median([size_of(p) for p in own])))
+    more = necks.along(base, word.necks) if base is not None else []
+    if base is None or not more:
+        return word
+    every = [*word.necks, *more]
+    _, ahead, _ = base.place(np.array([neck.start for neck in every]))
+    larger = _word(drawing, [every[n] for n in np.argsort(ahead)])
+    if larger is None:
+        return word
+    before, pieces = shapely.union_all(own), larger.cut.pieces
+    kept = {
+        n: odds
+        for n, odds in larger.read.members.items()
+        if n >= len(pieces)
+        or before.contains(pieces[n].representative_point())
+        or (odds > SURE_MORE and size_of(pieces[n]) > LEAST_SHARE * base.high)
+    }
+    is_larger = len(kept) > len(word.read.members)
+    return replace(larger, read=replace(larger.read, members=kept)) if is_larger else word
 
-    def area(ring: int) -> shapely.Geometry:
-        return shapely.make_valid(shapely.Polygon(to_px(outlines.rings[ring].points_mm)))
 
-    own = area(k)
-    inside = [m for m in range(n) if marks[m].parent == k]
-    yield own.difference(shapely.union_all([area(m) for m in inside])), [k, *inside]
-    if marks[k].parent is None:
-        return
-    frame = shapely.box(*own.bounds)
-    beside = [
-        m
-        for m in range(n)
-        if m != k
-        and marks[m].parent == marks[k].parent
-        and frame.contains(shapely.Point(marks[m].middle.real, marks[m].middle.imag))
-    ]
-    rest = frame.difference(own)
-    yield rest.difference(shapely.union_all([area(m) for m in beside])), [k, *beside]
+def _overlap(one: Joined, other: Joined) -> bool:
+    for k, lettered in zip(one.rings, one.lettered, strict=True):
+        if k in other.rings and bool((lettered & other.lettered[other.rings.index(k)]).any()):
+            return True
+    return False
 
 
-def _standing(  # noqa: PLR0917
-    outlines: Outlines,
-    solid: shapely.Geometry,
-    rings: list[int],
-    way: complex,
-    at: float,
-    mark: Mark,
-    tell: Callable[[list[Mark]], Verdict],
-) -> Joined | None:
-    """The word that stands on a rim or hangs from it, on the left of its direction, or None."""
+def _cut_along(solid: shapely.Geometry, chain: Sequence[Neck]) -> _Cut:
+    """What a chain cuts off; what hangs together with the other side of a cut stays."""
     import shapely
 
-    inset = max(1.0, 2 * mark.noise)
-    if not _crosses_often(mark, way, at - inset - 3.0):
-        return None
-    pieces = [
-        p
-        for p in shapely.get_parts(solid.intersection(_half(way, at - inset, mark)))
-        if p.geom_type == "Polygon" and p.area > LEAST_MARK_PX
+    starts, ends = (np.array([getattr(n, name) for n in chain]) for name in ("start", "end"))
+    way = (ends - starts) / np.abs(ends - starts)
+    a, b = starts - way, ends + way
+    lines = shapely.linestrings(
+        np.stack([np.column_stack([a.real, a.imag]), np.column_stack([b.real, b.imag])], axis=1)
+    )
+    parts = shapely.get_parts(
+        solid.difference(shapely.union_all(shapely.buffer(lines, SLIT_PX, cap_style="flat")))
+    )
+    # a little beside each cut, at its middle and near its ends: its middle may lie in a counter
+    long = np.abs(ends - starts)
+    aside = 1j * way * np.minimum(1.0, 0.25 * long)
+    at = np.minimum(0.25, 2.0 / long)
+    places = [starts + (ends - starts) * t for t in (at, 0.5, 1 - at)]
+    shapely.prepare(parts)
+    on_right, on_left = (
+        np.any(
+            [shapely.contains_xy(parts[:, None], (z + side).real, (z + side).imag) for z in places],
+            axis=0,
+        )
+        for side in (-aside, aside)
+    )
+    middle = places[1]
+    is_piece = on_right.any(axis=1) & ~on_left.any(axis=1)
+    is_piece &= shapely.area(parts) > LEAST_MARK_PX
+    order = sorted(np.flatnonzero(is_piece).tolist(), key=lambda n: int(on_right[n].argmax()))
+    feet = [middle[on_right[n]].mean() for n in order]
+    broad = [
+        np.abs(ends[on_right[n]][-1] - starts[on_right[n]][0]) / size_of(parts[n]) for n in order
     ]
-    tall = [p for p in pieces if _size(p) >= LEAST_MARK_PX]
-    if len(tall) < LEAST_SHOWN:
+    return _Cut(list(parts[order]), np.array(feet, np.complex128), np.array(broad, np.float64))
+
+
+def _levelled(pieces: Sequence[shapely.Geometry], feet: Complexes, high: float) -> list[list[Move]]:
+    """Ways to look at pieces: as they stand; with their feet level; turned as the rim runs, too."""
+    out = [[STAY] * len(pieces)]
+    if len(pieces) < 2:
+        return out
+    line = np.polyfit(feet.real, feet.imag, 1) if np.ptp(feet.real) > 0 else np.zeros(2)
+    if np.abs(feet.imag - np.polyval(line, feet.real)).max() < LEVEL * high and abs(line[0]) < LEAN:
+        return out
+    out.append([Move(shift=complex(0, feet.imag.mean() - z.imag)) for z in feet])
+    base = base_of(feet, high)
+    if base is None:
+        return out
+    side = 1 if base.ways.mean().real >= 0 else -1
+    places = feet[0] + side * base.ahead
+    out.append(
+        [
+            Move(complex(t), complex(p - z * t))
+            for t, p, z in zip(side / base.ways, places, feet, strict=True)
+        ]
+    )
+    return out
+
+
+def _word(drawing: _Drawing, necks: list[Neck]) -> _Word | None:
+    """The word among what some cuts part from a drawing, or None."""
+    cut = _cut_along(drawing.solid, necks)
+    tall = [size_of(p) for p in cut.pieces if size_of(p) >= LEAST_MARK_PX]
+    if len(tall) < LEAST_PIECES:
         return None
-    drawn = find_marks(_as_outlines(outlines, pieces))
-    verdict = tell(drawn)
-    best = None
-    for row, odds in zip(verdict.rows, verdict.row_odds, strict=True):
-        is_along = abs((complex(row.directions[0]) / way).real) > ALONG
-        is_better = best is None or odds > best[1]
-        if len(row.members) >= LEAST_SHOWN and odds > SURE_ODDS and is_along and is_better:
-            best = row, odds
-    if best is None:
-        return None
-    row, odds = best
-    letters = [k for k, o in enumerate(verdict.odds.tolist()) if o > 0 and drawn[k].parent is None]
-    owner = _owners(pieces)
-    whole = sum(p.area for p in pieces)
-    mine = [pieces[owner[k]] for k in letters]
-    if sum(p.area for p in mine) < MOST_OF_IT * whole:
-        return None
-    word = shapely.union_all([p.buffer(inset + 1.0) for p in mine])
-    shapely.prepare(word)
+    high = float(np.median(tall))
+    loose = _beside(drawing, cut.pieces, high)
+    marks = drawing.marks
+    near = [int(np.argmin(np.abs(cut.feet - marks[n].middle))) for n in loose]
+    read: list[_Read] = []
+    for way, moves in enumerate(_levelled(cut.pieces, cut.feet, high)):
+        moved = [(n, moves[at]) for n, at in zip(loose, near, strict=True)]
+        drawn = find_marks(as_outlines(drawing.outlines, cut.pieces, moves, moved))
+        read += _read(drawn, cut, drawing.tell(drawn), is_as_drawn=way == 0)
+    best = max(read, key=lambda r: (len(r.members), r.odds), default=None)
+    return None if best is None else _Word(necks, cut, best, loose)
+
+
+def _joined(drawing: _Drawing, word: _Word, mark: Mark) -> Joined:
+    """The word as points of outlines."""
+    import shapely
+
+    outlines, read, owner = drawing.outlines, word.read, owners_of(word.cut.pieces)
+    own = shapely.union_all([word.cut.pieces[owner[n]] for n in read.members if n < len(owner)])
+    shapely.prepare(own)
     lettered = []
-    for k in rings:
-        px = outlines.placement.to_px(outlines.rings[k].points_mm)
-        above = (to_complex(px) / way).imag < at - JUST_ABOVE_PX
-        lettered.append(above & shapely.contains_xy(word, px[:, 0], px[:, 1]))
-    middle = complex(np.mean([drawn[k].middle for k in row.members]))
-    rest = outlines.placement.to_px(outlines.rings[rings[0]].points_mm)[~lettered[0]]
-    return Joined(tuple(rings), tuple(lettered), row, middle, odds, _is_bar(rest, mark))
+    for r in drawing.rings:
+        px = outlines.placement.to_px(outlines.rings[r].points_mm)
+        lettered.append(shapely.dwithin(own, shapely.points(px), TOUCHES_PX))
+    also = [word.loose[n - len(owner)] for n in read.members if n >= len(owner)]
+    held = [r for r, points in zip(drawing.rings, lettered, strict=True) if points.any()]
+    rest = np.concatenate(
+        [
+            outlines.placement.to_px(outlines.rings[r].points_mm)[~points]
+            for r, points in zip(drawing.rings, lettered, strict=True)
+            if points.any()
+        ]
+    )
+    way = complex(read.row.directions[0])
+    is_straight = read.is_as_drawn and read.row.centre is None
+    return Joined(
+        (*drawing.rings, *also),
+        (*lettered, *(np.ones(len(outlines.rings[r].points_mm), np.bool_) for r in also)),
+        (held[0], way) if is_straight else None,
+        complex(*shapely.get_coordinates(own.centroid)[0]),
+        read.row.height,
+        read.odds,
+        is_bar(rest, mark),
+    )
 
 
-def _crosses_often(mark: Mark, way: complex, at: float) -> bool:
-    """True where a line just above a rim meets three letters' strokes at least."""
-    a, b = mark.sides
-    return int((((a / way).imag > at) != ((b / way).imag > at)).sum()) >= 2 * LEAST_SHOWN
+def _read(drawn: Sequence[Mark], cut: _Cut, verdict: Verdict, *, is_as_drawn: bool) -> list[_Read]:
+    """Rows that are surely words, of pieces at least in part."""
+    out = []
+    for row, odds in zip(verdict.rows, verdict.row_odds, strict=True):
+        own = [n for n in row.members if n < len(cut.pieces)]
+        if len(row.members) >= 2 and own and odds > _needed(row, own, cut):
+            chosen = _chosen(drawn, cut.pieces, row, verdict)
+            if chosen is not None:
+                n_own = len(owners_of(cut.pieces))
+                also = [n for n in companions(drawn, row) if n >= n_own]
+                members = {n: float(verdict.odds[n]) for n in (*chosen, *also)}
+                out.append(_Read(row, odds, members, is_as_drawn))
+    return out
 
 
-def _half(way: complex, at: float, mark: Mark) -> shapely.Geometry:
-    """The half plane to the left of a line, heads of letters being there; as large as the mark."""
-    import shapely
-
-    far = 4 * mark.size
-    foot = way * complex((mark.middle / way).real, at)
-    corners = [
-        foot - far * way,
-        foot + far * way,
-        foot + far * way * (1 - 1j),
-        foot - far * way * (1 + 1j),
-    ]
-    return shapely.Polygon([(z.real, z.imag) for z in corners])
+def _needed(row: Row, own: Sequence[int], cut: _Cut) -> float:
+    """Log odds from which a row is surely a word."""
+    if len(row.members) < 3:
+        return SURE_PAIR if len(own) == len(cut.pieces) else np.inf
+    is_broad = len(own) > 1 and float(cut.broad[list(own)].mean()) >= BROAD
+    return SURE if is_broad else SURE_NARROW
 
 
-def _size(area: shapely.Geometry) -> float:
-    x0, y0, x1, y1 = area.bounds
-    return float(max(x1 - x0, y1 - y0))
+def _chosen(
+    drawn: Sequence[Mark], pieces: Sequence[shapely.Geometry], row: Row, verdict: Verdict
+) -> list[int] | None:
+    """Marks of the word; None where too much between its ends is none."""
+    letters = {n for n, o in enumerate(verdict.odds.tolist()) if o > 0} & set(row.members)
+    along = complex(row.directions[len(row.directions) // 2])
+    place = [(m.middle / along).real for m in drawn[: len(pieces)]]
+    if not letters:
+        return None
+    ends = [(drawn[n].middle / along).real for n in row.members]
+    between = [n for n in range(len(pieces)) if min(ends) <= place[n] <= max(ends)]
+    whole = sum(pieces[n].area for n in between)
+    mine = sum(pieces[n].area for n in between if n in letters)
+    return sorted(letters) if mine >= MOST_OF_IT * whole else None
 
 
-def _is_bar(points: Points, mark: Mark) -> bool:
-    """True where all that a word stands on is a rectangle: a bar, or the inside of a frame."""
-    import cv2
-    import shapely
-
-    if len(points) < len(mark.drawn[0]):
-        return False
-    corners = cv2.boxPoints(cv2.minAreaRect(points.astype(np.float32)))
-    off = shapely.distance(shapely.LinearRing(corners), shapely.points(points))
-    return bool(np.quantile(off, 0.99) <= max(BAR_PX, 3 * mark.noise, BAR_SHARE * mark.size))
-
-
-def _as_outlines(outlines: Outlines, pieces: Sequence[shapely.Geometry]) -> Outlines:
-    """Pieces as rings, outer ones first, then what is cut out of them."""
-    import shapely
-
-    noise = float(np.median([ring.noise_mm for ring in outlines.rings]))
-    rings = []
-    lines = [p.exterior for p in pieces] + [i for p in pieces for i in p.interiors]
-    for line in lines:
-        points: Points = shapely.get_coordinates(line)[:-1]
-        at = outlines.placement.to_mm(points)
-        rings.append(Ring(at, np.zeros(len(at), np.uint8), noise))
-    return replace(outlines, rings=tuple(rings), strokes=(), notes=(), rows=())
-
-
-def _owners(pieces: Sequence[shapely.Geometry]) -> list[int]:
-    """The piece that each ring of `_as_outlines` belongs to."""
-    return [*range(len(pieces)), *(k for k, p in enumerate(pieces) for _ in p.interiors)]
+def _beside(drawing: _Drawing, pieces: Sequence[shapely.Geometry], high: float) -> list[int]:
+    """Loose rings near what is cut off, and those in them."""
+    marks, rings = drawing.marks, drawing.rings
+    bounds = np.array([p.bounds for p in pieces])
+    x0, y0 = bounds[:, :2].min(axis=0) - NEAR * high
+    x1, y1 = bounds[:, 2:].max(axis=0) + NEAR * high
+    parent = marks[rings[0]].parent
+    out: list[int] = []
+    for n in range(len(drawing.outlines.rings)):
+        around = marks[n].parent
+        z = marks[n].middle
+        is_near = x0 < z.real < x1 and y0 < z.imag < y1 and marks[n].size < 2.5 * high
+        if n not in rings and ((around == parent and is_near) or around in out):
+            out.append(n)
+    return out

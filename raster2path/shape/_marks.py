@@ -8,12 +8,16 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 
 from raster2path.geometry import Complexes, Points, to_complex
 from raster2path.model import Outlines, Stroke
+
+if TYPE_CHECKING:
+    import shapely
 
 Bools = npt.NDArray[np.bool_]
 Floats = npt.NDArray[np.float64]
@@ -31,8 +35,8 @@ CORNER_RAD = math.radians(40)
 SCRAP_SHARE, SCRAP_SIZE = 1.6, 0.25
 """Strokes that hang on a ring are a part of it, as the legs of an A, where they are so short, of
 the ring's length, and not all too small for it: a word may touch a frame."""
-TOUCH_PENS = 0.8
-"""A stroke that ends so near another, in widths of the pen, hangs together with it."""
+TOUCH_PENS = 1.0
+"""Strokes that come so near each other, in widths of the pen, hang together: their ink touches."""
 MOST_POINTS = 800
 """Of longer lines every second point is looked at, or fewer."""
 
@@ -223,20 +227,22 @@ def _hanging_together(outlines: Outlines) -> list[list[int]]:
 
 
 def _touching(strokes: Sequence[Stroke]) -> list[tuple[int, int]]:
-    """Strokes one of which ends on the other, or nearly."""
+    """Strokes one of which ends on another, or nearly, or crosses it: the bar of a t."""
     if len(strokes) < 2:
         return []
-    from scipy.spatial import cKDTree
+    import shapely
 
-    owner = np.repeat(np.arange(len(strokes)), [len(s.points_mm) for s in strokes])
-    tree = cKDTree(np.concatenate([s.points_mm for s in strokes]))
-    out = []
-    for k, stroke in enumerate(strokes):
-        if not stroke.is_closed:
-            ends = stroke.points_mm[[0, -1]]
-            near = tree.query_ball_point(ends, TOUCH_PENS * stroke.width_mm)
-            out += [(k, other) for hit in near for other in {int(owner[n]) for n in hit} - {k}]
-    return out
+    lines = np.array([_line_of(stroke) for stroke in strokes])
+    reach = [TOUCH_PENS * stroke.width_mm for stroke in strokes]
+    one, other = shapely.STRtree(lines).query(lines, predicate="dwithin", distance=reach)
+    return [(a, b) for a, b in zip(one.tolist(), other.tolist(), strict=True) if a != b]
+
+
+def _line_of(stroke: Stroke) -> shapely.LineString:
+    import shapely
+
+    points = stroke.points_mm
+    return shapely.LineString(np.vstack([points, points[:1]]) if stroke.is_closed else points)
 
 
 def _with_scraps(mark: Mark, scraps: list[int], outlines: Outlines) -> Mark:

@@ -14,38 +14,33 @@ import numpy as np
 import numpy.typing as npt
 
 from raster2path.geometry import Complexes
+from raster2path.shape._arches import STRAY, chains, joined, lengthened
 from raster2path.shape._circles import circle_through
-from raster2path.shape._marks import LEAST_MARK_PX, N_WAYS, Mark
+from raster2path.shape._marks import LEAST_MARK_PX, Mark
 
 Bools = npt.NDArray[np.bool_]
 Floats = npt.NDArray[np.float64]
 
 LIKE_HEIGHT = 0.45
 """Marks of a row: the lower at least this much of the higher one (x-height against ascender)."""
-LIKE_SIZE = 0.4
 WORD_GAP = 1.3
 """Widest gap in a level row, in heights: a word space and a narrow letter's own side space."""
+LINE_GAP = 2.6
+"""The same between words that stand as high and as low: spaced wide, after a full stop."""
 LETTER_GAP = 0.6
 """The same inside a word."""
 EVEN = 0.14
 """How far apart, in heights, feet or heads may be of marks that stand as low or as high."""
 HOLDS = (1.25, 3.5)
 """What lies in the box of a mark so many times as large is a part of it."""
-CHAIN_GAP = 1.1
-"""The same in a row that may run anywhere, in sizes of the larger mark."""
 ON_LINE = 0.05
 """How far, in heights, a foot may stand off the base line: round letters overshoot by 0.02."""
-BEND_RAD = math.radians(38)
-"""Most that a row turns from one mark to the next; letters' middles lie up and down of it, too."""
-UNLIKE = 0.4
-"""What a mark twice as large costs in a chain, against one that is as large: 0.3 sizes of gap."""
 ODD = 0.6
-STRAY = 0.35
-"""How far, in sizes, a mark's middle may lie off a row's arc."""
 LEVEL_RAD = 0.45
 FITS, FITS_END = 0.12, 0.3
 """How far, in heights, a mark may stand off the row that it is taken into, or beside."""
-MOST_CHAINS = 40
+HANGS = 0.2
+"""How far, in heights of capitals, letters like p hang below the line at least."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -109,6 +104,23 @@ def turned_round(marks: Sequence[Mark], row: Row) -> Row:
     return _placed(marks, row.members[::-1], -row.directions[::-1], row.centre, is_inside=is_inside)
 
 
+def with_more(marks: Sequence[Mark], row: Row, more: Sequence[int]) -> Row:
+    """The same line or arch with more marks on it."""
+    members = [*row.members, *more]
+    z = np.array([marks[k].middle for k in members])
+    if row.centre is None:
+        way = complex(row.directions[0])
+        order = np.argsort((z / way).real)
+        along = np.full(len(z), way)
+    else:
+        turn = -1 if row.is_inside else 1
+        out = z - row.centre
+        order = np.argsort(turn * np.angle(out / out[len(row.members) // 2]))
+        along = turn * 1j * out / np.abs(out)
+    ordered = tuple(members[n] for n in order)
+    return _placed(marks, ordered, along[order], row.centre, is_inside=row.is_inside)
+
+
 def companions(marks: Sequence[Mark], row: Row) -> list[int]:
     """Dots, accents, hyphens and commas that stand in a row, near its letters.
 
@@ -155,9 +167,9 @@ def fits_in(marks: Sequence[Mark], row: Row, k: int, *, beyond: float = 0.0) -> 
     extent = -((mark.hull - mark.middle) / d).imag
     low, top = up + float(extent.min()), up + float(extent.max())
     fits = FITS_END if beyond else FITS
-    stands = abs(low) <= fits * high or low < min(0.0, float(row.feet.min()) + fits * high)
-    is_as_high = 0.5 * high <= top <= float(row.tops.max()) + FITS_END * high
-    return stands and is_as_high and low > float(row.feet.min()) - fits * high
+    deepest = min(float(row.feet.min()), -HANGS * high) - fits * high
+    stands = abs(low) <= fits * high or deepest < low < -0.1 * high
+    return stands and 0.5 * high <= top <= float(row.tops.max()) + FITS_END * high
 
 
 def _place_in(marks: Sequence[Mark], row: Row, z: complex) -> tuple[float, float]:
@@ -180,14 +192,17 @@ def propose_rows(marks: Sequence[Mark], family: Sequence[int]) -> list[Row]:
     level = [_level_row(marks, row) for row in _level_sets(marks, tall)]
     seen = {frozenset(row.members) for row in level}
     settled = {pair for row in level if _is_settled(row) for pair in pairwise(row.members)}
-    out = level
-    for chain in _chains(marks, tall, settled):
-        for part in (chain, _without_odd_ends(marks, chain)):
-            is_new = len(part) > 2 and frozenset(part) not in seen and not _skips(part, out)
-            row = _arch_row(marks, part) if is_new else None
-            if row is not None:
-                seen.add(frozenset(part))
-                out.append(row)
+    out = list(level)
+    curved = [list(row.members) for row in level if len(row.members) > 3 and not _is_settled(row)]
+    found = chains(marks, tall, settled)
+    parts = [part for chain in found for part in (chain, _without_odd_ends(marks, chain))]
+    parts += [lengthened(marks, tall, chain) for chain in (*found, *curved)]
+    for part in (*parts, *joined(marks, found)):
+        is_new = len(part) > 2 and frozenset(part) not in seen and not _skips(part, out)
+        row = _arch_row(marks, part) if is_new else None
+        if row is not None:
+            seen.add(frozenset(part))
+            out.append(row)
     return out
 
 
@@ -246,17 +261,13 @@ def _level_sets(marks: Sequence[Mark], tall: list[int]) -> list[list[int]]:
     gap = np.maximum(x0[:, None], x0[None, :]) - np.minimum(x1[:, None], x1[None, :])
     shared = np.minimum.outer(y1, y1) - np.maximum.outer(y0, y0)
     beside = (least >= LIKE_HEIGHT * most) & (shared >= 0.5 * least)
-    beside &= (gap < WORD_GAP * most) & (gap > -0.25 * least)
+    beside &= (gap < LINE_GAP * most) & (gap > -0.25 * least)
     apart_y0, apart_y1 = (np.abs(y[:, None] - y[None, :]) for y in (y0, y1))
     even = beside & (apart_y1 < EVEN * least) & (apart_y0 < 0.45 * most)
     even |= beside & (apart_y0 < EVEN * least) & (apart_y1 < 0.45 * most)
+    in_line, in_word = gap < WORD_GAP * most, gap < LETTER_GAP * most
     out: dict[tuple[int, ...], None] = {}
-    for linked in (
-        beside,
-        beside & (gap < LETTER_GAP * most),
-        even,
-        even & (gap < LETTER_GAP * most),
-    ):
+    for linked in (beside & in_line, beside & in_word, even, even & in_line, even & in_word):
         for one in _connected(linked):
             members = sorted((tall[k] for k in one), key=lambda k: marks[k].middle.real)
             out[tuple(members)] = None
@@ -299,66 +310,6 @@ def _slope(x: Floats, feet: Floats, height: float) -> float:
 
 
 # ------------------------------------------------------------------ rows that run anywhere
-
-
-def _chains(
-    marks: Sequence[Mark], tall: list[int], settled: set[tuple[int, int]]
-) -> list[list[int]]:
-    """Chains of three marks or more of like size, each near the last, that hardly bend."""
-    if len(tall) < 3:
-        return []
-    middle = np.array([marks[k].middle for k in tall])
-    size = np.array([marks[k].size for k in tall])
-    gap = _gaps(marks, tall, middle)
-    most, least = np.maximum.outer(size, size), np.minimum.outer(size, size)
-    near = (least >= LIKE_SIZE * most) & (gap < CHAIN_GAP * most) & (gap > -0.35 * least)
-    np.fill_diagonal(near, val=False)
-    at = {k: n for n, k in enumerate(tall)}
-    used = {(at[a], at[b]) for a, b in settled}
-    pairs = [(a, b) for a, b in np.argwhere(near).tolist() if a < b]
-    out: list[list[int]] = []
-    for a, b in sorted(pairs, key=lambda pair: float(gap[pair] / most[pair])):
-        if (a, b) in used or (b, a) in used or len(out) >= MOST_CHAINS:
-            continue
-        chain = _grown([a, b], near, gap, size, middle)
-        chain = _grown(chain[::-1], near, gap, size, middle)[::-1]
-        used |= set(pairwise(chain))
-        if len(chain) >= 3:
-            out.append([tall[k] for k in chain])
-    return out
-
-
-def _gaps(marks: Sequence[Mark], tall: list[int], middle: Complexes) -> Floats:
-    """Distance between each two hulls along the line through their middles, about."""
-    reach = np.array([marks[k].reach for k in tall])
-    between = middle[None, :] - middle[:, None]
-    way = np.round(np.angle(between) / (2 * np.pi) * N_WAYS).astype(int) % N_WAYS
-    row = np.arange(len(tall))
-    own = reach[row[:, None], way]
-    other = reach[row[None, :], (way + N_WAYS // 2) % N_WAYS]
-    return np.asarray(np.abs(between) - own - other, np.float64)
-
-
-def _grown(
-    chain: list[int], near: Bools, gap: Floats, size: Floats, middle: Complexes
-) -> list[int]:
-    """The chain, made longer at its end as long as a mark follows."""
-    chain = list(chain)
-    while True:
-        here = chain[-1]
-        back = chain[-3] if len(chain) > 2 else chain[-2]
-        follow = np.flatnonzero(near[here])
-        follow = follow[~np.isin(follow, chain)]
-        if not len(follow):
-            return chain
-        bend = np.abs(np.angle((middle[follow] - middle[here]) / (middle[here] - middle[back])))
-        cost = np.maximum(gap[here, follow], 0) / size[here] + 0.8 * bend
-        cost += UNLIKE * np.abs(np.log(size[follow] / size[here]))
-        cost[bend > BEND_RAD] = np.inf
-        best = int(np.argmin(cost))
-        if not np.isfinite(cost[best]):
-            return chain
-        chain.append(int(follow[best]))
 
 
 def _arch_row(marks: Sequence[Mark], chain: list[int]) -> Row | None:

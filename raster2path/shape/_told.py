@@ -9,10 +9,10 @@ import numpy as np
 import numpy.typing as npt
 
 from raster2path.shape import _letterlike
-from raster2path.shape._marks import Mark
+from raster2path.shape._marks import LEAST_MARK_PX, Mark
 from raster2path.shape._reader import Looks, Reader
 from raster2path.shape._table import Learnt
-from raster2path.shape._textrows import Row, alone, fits_in, propose_rows, turned_round
+from raster2path.shape._textrows import Row, alone, fits_in, propose_rows, turned_round, with_more
 
 Floats = npt.NDArray[np.float64]
 
@@ -25,8 +25,11 @@ MOST_INSIDE = 4
 SURE = 1.0
 MOST_ODDS = 5.0
 """One mark's log odds count for no more than this in its row."""
-NEXT, NEXT_ODDS = 1.2, 0.0
-"""So many heights beyond a word's end, what might be a letter by itself belongs to it."""
+NEXT = 2.0
+"""So many heights beyond a word's end, what is told for a letter there belongs to it: a last
+number, spaced wide."""
+TAKEN, TAKEN_WITHIN = 0.0, -2.0
+"""Log odds from which a mark is taken into a word at its ends, and between its letters."""
 TURNED_ODDS = 0.3
 """A row that is not level is read from its other side if it looks so much more like letters."""
 
@@ -99,7 +102,8 @@ def _tell(marks: Sequence[Mark], is_border: Sequence[bool], learnt: Learnt) -> V
             numbers = row_numbers([row.members for row in rows_here], x, told, len(marks))
             worth = learnt.rows.log_odds(numbers)
             ends = np.cumsum([len(row.members) for row in rows_here])
-            _choose(marks, rows_here, np.split(told, ends[:-1]), worth, odds, rows, row_odds)
+            each = np.split(told, ends[:-1])
+            _choose(seen, learnt, rows_here, each, worth, odds, rows, row_odds)
     return Verdict(odds, tuple(rows), tuple(row_odds))
 
 
@@ -133,13 +137,14 @@ def proposals(seen: Seen, families: Sequence[Sequence[int]]) -> tuple[list[Row],
     for family in families:
         found = [_right_way_up(seen, row) for row in propose_rows(seen.marks, family)]
         rows += found
-        x += [
-            _letterlike.of_row(seen.marks, row, seen.by_itself, seen.twins, seen.looks)
-            for row in found
-        ]
+        x += [_numbers(seen, row) for row in found]
         rows += [alone(seen.marks, k) for k in family]
         x.append(_letterlike.of_lone_marks(seen.marks, family, seen.by_itself, seen.looks))
     return rows, np.vstack(x)
+
+
+def _numbers(seen: Seen, row: Row) -> Floats:
+    return _letterlike.of_row(seen.marks, row, seen.by_itself, seen.twins, seen.looks)
 
 
 def _right_way_up(seen: Seen, row: Row) -> Row:
@@ -214,18 +219,46 @@ def _families(
     return list(families.values())
 
 
-def _take_in(
-    marks: Sequence[Mark], row: Row, mean: float, odds: Floats, lone: dict[int, float]
-) -> None:
-    """Letters that were left out of a row which is surely one: an I, an l; at its ends, a T."""
-    for k, own in lone.items():
-        beyond = NEXT if own > NEXT_ODDS else 0.0
-        if np.isnan(odds[k]) and fits_in(marks, row, k, beyond=beyond):
-            odds[k] = WITHIN * mean - (1 - WITHIN) * MOST_ODDS
+def completed(seen: Seen, learnt: Learnt, row: Row, odds: Floats) -> tuple[Row, list[int]]:
+    """The row with letters that were left out of it, and which these are.
+
+    What stands in it or at its ends, as high and as low, is a letter of it if the table says so
+    of the row with it.
+    """
+    new: list[int] = []
+    while True:
+        beside = _beside(seen.marks, row, odds)
+        if not beside:
+            return row, new
+        longer = with_more(seen.marks, row, beside)
+        told = learnt.marks.log_odds(_numbers(seen, longer))
+        taken = [
+            k
+            for k, t in zip(longer.members, told.tolist(), strict=True)
+            if k in beside and t > (TAKEN_WITHIN if fits_in(seen.marks, row, k) else TAKEN)
+        ]
+        if not taken:
+            return row, new
+        row = with_more(seen.marks, row, taken)
+        new += taken
+
+
+def _beside(marks: Sequence[Mark], row: Row, odds: Floats) -> list[int]:
+    """What stands in a row or at its ends, as high and as low, and is in no other."""
+    around = marks[row.members[0]].parent
+    return [
+        k
+        for k in np.flatnonzero(np.isnan(odds)).tolist()
+        if marks[k].parent == around
+        and k not in row.members
+        and marks[k].size >= LEAST_MARK_PX
+        and fits_in(marks, row, k, beyond=NEXT)
+    ]
 
 
 def _choose(  # noqa: PLR0917
-    marks: Sequence[Mark],
+    seen: Seen,
+    learnt: Learnt,
     proposed: list[Row],
     told: list[Floats],
     row_told: Floats,
@@ -235,12 +268,9 @@ def _choose(  # noqa: PLR0917
 ) -> None:
     """Give each mark to the row that reads best; write down its odds there."""
     capped = [
-        _vetoed(marks, row, np.clip(t, -MOST_ODDS, MOST_ODDS))
+        _vetoed(seen.marks, row, np.clip(t, -MOST_ODDS, MOST_ODDS))
         for row, t in zip(proposed, told, strict=True)
     ]
-    lone = {
-        row.members[0]: float(t[0]) for row, t in zip(proposed, told, strict=True) if len(t) == 1
-    }
     is_full = np.array([bool((t <= -MOST_ODDS).mean() > 0.5) for t in capped])
     said = np.where(is_full, -MOST_ODDS, np.clip(row_told, -MOST_ODDS, MOST_ODDS))
     worth = [
@@ -256,7 +286,9 @@ def _choose(  # noqa: PLR0917
             follow = WITHIN if 0 < n < len(t) - 1 else AT_END
             own = follow * mean + (1 - follow) * t[n]
             odds[row.members[n]] = own if mean > 0 else min(own, mean)  # the row decides
-        rows.append(row.only(free))
+        row = row.only(free)
+        if len(free) > 1 and mean > SURE:
+            row, more = completed(seen, learnt, row, odds)
+            odds[more] = WITHIN * mean
+        rows.append(row)
         row_odds.append(mean)
-        if len(free) > 2 and mean > SURE:
-            _take_in(marks, row, mean, odds, lone)

@@ -18,8 +18,9 @@ import numpy.typing as npt
 from raster2path.geometry import Complexes, Kind, Points, to_complex
 from raster2path.job import Corrections, LetteringMode, LetteringRules
 from raster2path.model import Kinds, Note, NoteKind, Outlines, Ring, Stroke, TextRow
-from raster2path.shape._joined import Joined, find_joined
+from raster2path.shape._joined import find_joined
 from raster2path.shape._marks import Mark, find_marks, straights
+from raster2path.shape._parting import Joined
 from raster2path.shape._table import shipped
 from raster2path.shape._textrows import Row, companions
 from raster2path.shape._told import Verdict, tell
@@ -375,11 +376,11 @@ def _text_row(outlines: Outlines, marks: list[Mark], row: Row, odds: float) -> T
 def _joined_row(outlines: Outlines, word: Joined) -> TextRow:
     at = outlines.placement.to_mm(np.array([[word.middle.real, word.middle.imag]]))[0]
     return TextRow(
-        rings=(word.rings[0],),
+        rings=() if word.level is None else word.level[:1],
         strokes=(),
-        directions=(complex(word.row.directions[0]),),
+        directions=() if word.level is None else word.level[1:],
         middle_mm=complex(*at),
-        height_mm=word.row.height * outlines.placement.mm_per_px,
+        height_mm=word.height * outlines.placement.mm_per_px,
         certainty=float(1 / (1 + np.exp(-word.odds))),
     )
 

@@ -1,0 +1,118 @@
+"""Rows in which words stand: proposed whole, without the drawings beside them, and completed."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from raster2path.geometry import Complexes
+from raster2path.shape._marks import Mark, find_marks
+from raster2path.shape._table import shipped
+from raster2path.shape._textrows import fits_in, propose_rows, with_more
+from raster2path.shape._told import completed, looked_over
+from tests.test_lettering import outlines, words
+
+
+def standing(text: str, at: complex, turn: complex = 1.0, height: float = 60.0) -> list[Complexes]:
+    """Rings of a word, the middle of its foot at a place."""
+    rings = words(text, height)
+    x = np.concatenate([ring.real for ring in rings])
+    foot = complex((x.min() + x.max()) / 2, 20.7 + height)
+    return [(ring - foot) * turn + at for ring in rings]
+
+
+def outer(marks: list[Mark]) -> list[int]:
+    return [k for k, mark in enumerate(marks) if mark.parent is None]
+
+
+def proposed(rings: list[Complexes]) -> list[set[int]]:
+    marks = find_marks(outlines(rings))
+    return [set(row.members) for row in propose_rows(marks, outer(marks))]
+
+
+@pytest.mark.parametrize("gap", [1.5, 2.0, 2.4])
+def test_a_line_is_proposed_whole_over_wide_word_spaces(gap: float) -> None:
+    left, right = standing("EST", 0j), standing("19", 0j)
+    space = max(z.real.max() for z in left) - min(z.real.min() for z in right) + 60 * gap
+    rings = [*left, *(z + space for z in right)]
+    marks = find_marks(outlines(rings))
+    assert set(outer(marks)) in proposed(rings)
+
+
+def test_letters_spaced_wide_are_one_row() -> None:
+    rings = [z for k, digit in enumerate("2021") for z in standing(digit, 160.0 * k + 0j)]
+    assert set(outer(find_marks(outlines(rings)))) in proposed(rings)
+
+
+def on_circle(text: str, radius: float, step: float) -> list[Complexes]:
+    """Letters about 500 + 500j, each upright on its place, two steps for a space."""
+    out = []
+    for k, letter in enumerate(text):
+        turn = complex(np.exp(1j * step * (k - (len(text) - 1) / 2)))
+        if letter != " ":
+            out += standing(letter, 500 + 500j - 1j * radius * turn, turn, 50.0)
+    return out
+
+
+@pytest.mark.parametrize("text", ["quay garden", "Dog Yard", "SHED JACK", "Please ring"])
+def test_an_arch_is_proposed_whole_though_letters_stand_up_and_down_of_it(text: str) -> None:
+    rings = on_circle(text, 300.0, math.radians(13))
+    assert set(outer(find_marks(outlines(rings)))) - dots(rings) in [
+        row - dots(rings) for row in proposed(rings)
+    ]
+
+
+def dots(rings: list[Complexes]) -> set[int]:
+    """What is lower than any letter here."""
+    marks = find_marks(outlines(rings))
+    return {k for k in outer(marks) if marks[k].size < 20}
+
+
+def test_a_stroke_that_crosses_another_is_one_mark_with_it() -> None:
+    """A t written as a stem and a bar: no end of either is near the other."""
+    t = np.linspace(0, 80, 81)
+    stem, bar, other = 100 + 1j * t, 80 + 25j + t / 2, 160 + 1j * t
+    marks = find_marks(outlines([], [np.array(z, np.complex128) for z in (stem, bar, other)]))
+    assert sorted(mark.strokes for mark in marks) == [(0, 1), (2,)]
+
+
+def test_a_word_is_completed_with_the_letter_that_was_left_out() -> None:
+    rings = words("HARBOUR")
+    marks = find_marks(outlines(rings))
+    seen = looked_over(marks, [False] * len(marks), shipped().reader)
+    letters = sorted(outer(marks), key=lambda k: marks[k].middle.real)
+    (whole,) = [row for row in propose_rows(marks, letters) if len(row.members) == 7]
+    part = whole.only([1, 2, 3, 5, 6])
+    odds = np.full(len(marks), np.nan)
+    odds[list(part.members)] = 4.0
+    row, new = completed(seen, shipped(), part, odds)
+    assert set(new) == {letters[0], letters[4]}
+    assert row.members == whole.members
+
+
+@pytest.mark.parametrize("turn_deg", [0.0, 35.0])
+def test_more_marks_on_a_line_keep_its_order_and_place(turn_deg: float) -> None:
+    spin = complex(np.exp(1j * math.radians(turn_deg)))
+    rings = [z * spin for z in words("KELP")]
+    marks = find_marks(outlines(rings))
+    (whole,) = [row for row in propose_rows(marks, outer(marks)) if len(row.members) == 4]
+    again = with_more(marks, whole.only([1, 3]), [whole.members[2], whole.members[0]])
+    assert again.members == whole.members
+    assert np.allclose(again.feet, whole.feet, atol=1.5)
+
+
+def test_a_drawing_at_the_end_of_a_word_is_not_taken_into_it() -> None:
+    rings = words("HARBOUR")
+    end = max(z.real.max() for z in rings)
+    t = np.linspace(0, 2 * math.pi, 400)[:-1]
+    splash = end + 60 + 51j + (22 + 8 * np.cos(9 * t)) * np.exp(1j * t)
+    marks = find_marks(outlines([*rings, splash]))
+    seen = looked_over(marks, [False] * len(marks), shipped().reader)
+    letters = [k for k in outer(marks) if k < len(rings)]
+    (whole,) = [row for row in propose_rows(marks, letters) if len(row.members) == 7]
+    odds = np.full(len(marks), np.nan)
+    odds[letters] = 4.0
+    assert fits_in(marks, whole, len(rings), beyond=2.0)
+    assert completed(seen, shipped(), whole, odds)[1] == []
