@@ -62,7 +62,7 @@ class Reader:
         return np.concatenate(said) if said else np.empty(0)
 
     def _log_odds(self, pictures: Bytes) -> Floats:
-        seen = pictures.reshape(-1, HIGH, WIDE, 1).astype(np.float32) / 255
+        seen = np.asarray(pictures.reshape(-1, HIGH, WIDE, 1), np.float32) / np.float32(255)
         for window, at in zip(self.windows, self.window_at, strict=True):
             flat, shape = patches(seen, len(window) // seen.shape[3])
             seen = np.maximum(flat @ window + at, 0).reshape(*shape, -1)

@@ -13,6 +13,7 @@ from raster2path.shape._reader import Reader
 
 Floats = npt.NDArray[np.float64]
 FILE = "lettering.npz"
+TABLES = ("marks", "rows", "lones")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -53,11 +54,22 @@ class Learnt:
         reader: how much a mark looks like a letter.
         marks: whether a mark in a row is a letter.
         rows: whether a row is a word, from what `marks` says of its marks.
+        lones: whether a mark that stands alone is a letter, from the same numbers.
     """
 
     reader: Reader
     marks: Table
     rows: Table
+    lones: Table
+
+    def of_rows(self, numbers: Floats, count: npt.NDArray[np.int64]) -> Floats:
+        """Log odds that each row is lettering (n,).
+
+        Args:
+            numbers: what `row_numbers` tells.
+            count: how many marks are in each.
+        """
+        return np.where(count > 1, self.rows.log_odds(numbers), self.lones.log_odds(numbers))
 
 
 @cache
@@ -71,13 +83,13 @@ def shipped() -> Learnt:
         tuple(parts[name] for name in windows),
         *(parts[name].astype(np.float32) for name in ("into", "into_at", "out", "out_at")),
     )
-    marks, rows = (
+    tables = (
         Table(
             parts[f"{name}_feature"],
             parts[f"{name}_limit"],
             parts[f"{name}_leaf"],
             parts[f"{name}_start"].item(),
         )
-        for name in ("marks", "rows")
+        for name in TABLES
     )
-    return Learnt(reader, marks, rows)
+    return Learnt(reader, *tables)

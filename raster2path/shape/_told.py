@@ -100,9 +100,9 @@ def _tell(marks: Sequence[Mark], is_border: Sequence[bool], learnt: Learnt) -> V
             rows_here, x = proposals(seen, families)
             told = learnt.marks.log_odds(x)
             numbers = row_numbers([row.members for row in rows_here], x, told, len(marks))
-            worth = learnt.rows.log_odds(numbers)
-            ends = np.cumsum([len(row.members) for row in rows_here])
-            each = np.split(told, ends[:-1])
+            count = np.array([len(row.members) for row in rows_here])
+            worth = learnt.of_rows(numbers, count)
+            each = np.split(told, np.cumsum(count)[:-1])
             _choose(seen, learnt, rows_here, each, worth, odds, rows, row_odds)
     return Verdict(odds, tuple(rows), tuple(row_odds))
 

@@ -53,9 +53,7 @@ class Album:
 
     def of(self, chosen: npt.NDArray[np.bool_]) -> Album:
         """Some of them."""
-        return Album(
-            self.seen[chosen], self.what[chosen], self.weight[chosen], self.group[chosen]
-        )
+        return Album(self.seen[chosen], self.what[chosen], self.weight[chosen], self.group[chosen])
 
 
 class _Pages:
@@ -223,7 +221,8 @@ def _inked(rng: Rng, picture: Bytes) -> Bytes:
     large = cv2.resize(seen, (WIDE * OVER, HIGH * OVER), interpolation=cv2.INTER_LINEAR)
     change = cv2.dilate if kind < 0.75 else cv2.erode
     large = change(large, np.ones((2, 2), np.uint8))
-    return np.asarray(cv2.resize(large, (WIDE, HIGH), interpolation=cv2.INTER_AREA)).ravel()
+    small = cv2.resize(large, (WIDE, HIGH), interpolation=cv2.INTER_AREA)
+    return np.asarray(small, np.uint8).ravel()
 
 
 def _parts(rings: Art) -> Iterator[Art]:
@@ -295,6 +294,11 @@ def album_of_all(*, use: Use, many: int) -> Album:
     """Letters of every typeface and every drawing, straight from their outlines."""
     faces = [*letters.faces(use=use), *(letters.more_faces() if use is Use.LEARN else ())]
     albums = [album_of_letters(face, 0, many=many) for face in faces]
-    albums += [album_of_lines(face, 0, many=3 * many) for face in dict.fromkeys(letters.line_faces(use))]
-    albums += [album_of_drawing(name, rings, k, many=4 * many) for k, (name, rings) in enumerate(drawings(use=use))]
+    albums += [
+        album_of_lines(face, 0, many=3 * many) for face in dict.fromkeys(letters.line_faces(use))
+    ]
+    albums += [
+        album_of_drawing(name, rings, k, many=4 * many)
+        for k, (name, rings) in enumerate(drawings(use=use))
+    ]
     return all_of([*albums, album_of_line_art(0, 1500 * many)])

@@ -87,6 +87,7 @@ class Lesson:
         x: (marks in rows, len(NAMES)) numbers of each mark in each row.
         y, weight: of those, whether it is a letter, and how much it counts.
         members: marks of each row.
+        stands_alone: of each row, whether it is one mark that is no letter of a word.
         n_marks: in the whole sign.
         group: the typeface's number; typefaces are kept together where a sign is learnt from and
             told of in turn.
@@ -96,19 +97,24 @@ class Lesson:
     y: npt.NDArray[np.bool_]
     weight: Floats
     members: tuple[tuple[int, ...], ...]
+    stands_alone: npt.NDArray[np.bool_]
     n_marks: int
     group: int
 
     @property
+    def count(self) -> npt.NDArray[np.int64]:
+        """How many marks each row has."""
+        return np.array([len(m) for m in self.members], np.int64)
+
+    @property
     def starts(self) -> npt.NDArray[np.int64]:
         """Where each row begins."""
-        count = [len(m) for m in self.members]
-        return np.concatenate([[0], np.cumsum(count)[:-1]]).astype(np.int64)
+        return np.concatenate([[0], np.cumsum(self.count)[:-1]]).astype(np.int64)
 
     @property
     def row_truth(self) -> tuple[npt.NDArray[np.bool_], Floats]:
         """Of each row, whether it is a word, and how much it counts; half a word is none."""
-        count = np.array([len(m) for m in self.members])
+        count = self.count
         known = np.add.reduceat((self.weight > 0).astype(float), self.starts)
         letters = np.add.reduceat(self.y * (self.weight > 0).astype(float), self.starts)
         share = letters / np.maximum(known, 1)
@@ -161,7 +167,9 @@ def lessons_of(truth: Truth, reader: Reader, group: int) -> list[Lesson]:
         y = np.array([what.is_letter for what, _ in told])
         weight = [0.0 if what is What.EITHER else _weight(what, n) for what, n in told]
         members = tuple(row.members for row in rows)
-        out.append(Lesson(x, y, np.array(weight), members, len(truth.marks), group))
+        alone = [len(m) == 1 and truth.whats[m[0]] is not What.LETTER for m in members]
+        stands = np.array(alone, np.bool_)
+        out.append(Lesson(x, y, np.array(weight), members, stands, len(truth.marks), group))
     return out
 
 

@@ -46,11 +46,11 @@ def learn(album: Album, study: Study) -> Reader:
     for step, rows in enumerate(_turns(album, study, rng), 1):
         rate = study.rate * 0.5 * (1 + np.cos(np.pi * step / n_steps)) * min(1.0, step / 200)
         slopes = _slopes(parts, album, rows, study, rng)
-        for part, slope, a, b in zip(parts, slopes, first, second, strict=True):
-            a += 0.1 * (slope - a)
-            b += 0.001 * (slope * slope - b)
-            spread = np.sqrt(b / (1 - 0.999**step)) + 1e-8
-            part -= rate * (a / (1 - 0.9**step) / spread + study.decay * part)
+        for k, slope in enumerate(slopes):
+            first[k] += 0.1 * (slope - first[k])
+            second[k] += 0.001 * (slope * slope - second[k])
+            spread = np.sqrt(second[k] / (1 - 0.999**step)) + 1e-8
+            parts[k] -= rate * (first[k] / (1 - 0.9**step) / spread + study.decay * parts[k])
     return _bound(parts, len(study.windows))
 
 

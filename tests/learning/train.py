@@ -6,9 +6,9 @@ libraries make the same. What each package is, and its licence: `letters.py`, `a
 Needs, besides the `test` extra: the Debian packages named there, and from PyPI
 `material-design-icons-pack`, `py-phosphor-icons` (for the evaluation) and `hershey-fonts`.
 
-Three things are learnt, each from what the one before says of signs that it was *not* learnt from
+Four things are learnt, each from what the one before says of signs that it was *not* learnt from
 (three folds by typeface): a net that reads small pictures of marks; trees that tell marks in rows;
-trees that tell rows.
+trees that tell rows; trees that tell marks which stand alone.
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ import io
 import zipfile
 import zlib
 from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -25,12 +26,12 @@ import numpy.typing as npt
 
 import raster2path.shape
 from raster2path.shape._reader import Reader
-from raster2path.shape._table import FILE, Learnt, Table
+from raster2path.shape._table import FILE, TABLES, Learnt, Table
 from raster2path.shape._told import row_numbers
+from tests.learning.album import Album, album_of, album_of_all, all_of
 from tests.learning.boost import Plan, grow
 from tests.learning.exact import exact
 from tests.learning.gather import FIRST_FORM, Lesson, Truth, cases, face_of, lessons_of, truth_of
-from tests.learning.album import Album, album_of, album_of_all, all_of
 from tests.learning.net import Study, learn
 from tests.learning.signs import make_sign
 from tests.learning.use import Use
@@ -43,8 +44,6 @@ without pictures, so that other stages may change and the table stays."""
 N_FOLDS = 3
 MANY = 2
 """Times that each letter of each typeface is looked at, besides those in signs."""
-MARKS_PLAN = Plan(n_trees=220, depth=5, rate=0.1)
-ROWS_PLAN = Plan(n_trees=90, depth=4, rate=0.1, least_weight=8.0)
 SMALL_PLAN = Plan(n_trees=12)
 SMALL_STUDY = Study(windows=((5, 2), (3, 4)), hidden=8, n_rounds=2)
 
@@ -96,47 +95,63 @@ def rows_of(lessons: Sequence[Lesson], told: Sequence[Floats]) -> tuple[Floats, 
     ]
     truth = [lesson.row_truth for lesson in lessons]
     y, weight = (np.concatenate([t[n] for t in truth]) for n in (0, 1))
-    # marks alone are many, and most are of drawings
-    count = np.concatenate([[len(m) for m in lesson.members] for lesson in lessons])
-    return np.vstack(x), y, np.where(count > 1, weight, 0.6 * weight)
+    return np.vstack(x), y, weight
 
 
-def grown_rows(lessons: Sequence[Lesson], told: Sequence[Floats], plan: Plan) -> Table:
-    """Trees that tell rows."""
+def grown_rows(
+    lessons: Sequence[Lesson], told: Sequence[Floats], rows: Plan, lones: Plan
+) -> tuple[Table, Table]:
+    """Trees that tell rows, and trees that tell marks which stand alone."""
     x, y, weight = rows_of(lessons, told)
-    counts = weight > 0
-    return grow(x[counts], y[counts] > 0, weight[counts], plan)
+    many = np.concatenate([lesson.count for lesson in lessons]) > 1
+    alone = np.concatenate([lesson.stands_alone for lesson in lessons])
+    tables = []
+    for plan, own in ((rows, many), (lones, alone)):
+        counts = own & (weight > 0)
+        tables.append(grow(x[counts], y[counts] > 0, weight[counts], plan))
+    return tables[0], tables[1]
 
 
-def learnt(
-    signs: Sequence[tuple[int, int, Truth]],
-    straight: Album,
-    *,
-    marks: Plan,
-    rows: Plan,
-    study: Study,
-) -> Learnt:
-    """All three, each learnt from what the one before says of signs new to it.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Course:
+    """How all of it is learnt."""
+
+    marks: Plan
+    rows: Plan
+    lones: Plan
+    study: Study
+
+
+COURSE = Course(
+    marks=Plan(n_trees=220, depth=5, rate=0.1),
+    rows=Plan(n_trees=90, depth=4, rate=0.1, least_weight=8.0),
+    lones=Plan(n_trees=60, depth=4, rate=0.1, least_weight=8.0),
+    study=Study(),
+)
+
+
+def learnt(signs: Sequence[tuple[int, int, Truth]], straight: Album, course: Course) -> Learnt:
+    """All of it, each learnt from what the one before says of signs new to it.
 
     Args:
         signs: their numbers, their typefaces' and what there is to look at in each.
         straight: small pictures of letters and drawings that stand in no sign.
+        course: how.
     """
     album = all_of([*(album_of(truth, seed, face) for seed, face, truth in signs), straight])
     folds = np.array([face % N_FOLDS for _, face, _ in signs])
     lessons: list[Lesson] = []
     for fold in range(N_FOLDS):
-        reader = learn(album.of(album.group % N_FOLDS != fold), study)
+        reader = learn(album.of(album.group % N_FOLDS != fold), course.study)
         for (_, _, truth), own in zip(signs, folds.tolist(), strict=True):
             if own == fold:
                 lessons += lessons_of(truth, reader, fold)
     told: list[Floats] = []
     for fold in range(N_FOLDS):
-        others = grown([lesson for lesson in lessons if lesson.group != fold], marks)
+        others = grown([lesson for lesson in lessons if lesson.group != fold], course.marks)
         told += [others.log_odds(lesson.x) for lesson in lessons if lesson.group == fold]
-    return Learnt(
-        learn(album, study), grown(lessons, marks), grown_rows(lessons, told, rows)
-    )
+    rows, lones = grown_rows(lessons, told, course.rows, course.lones)
+    return Learnt(learn(album, course.study), grown(lessons, course.marks), rows, lones)
 
 
 def as_bytes(arrays: dict[str, npt.NDArray[np.generic]]) -> bytes:
@@ -160,7 +175,8 @@ def packed(all_learnt: Learnt) -> bytes:
         arrays |= {f"window_{k}": window.astype(np.float16), f"window_at_{k}": at}
     arrays |= {"into": reader.into.astype(np.float16), "into_at": reader.into_at}
     arrays |= {"out": reader.out.astype(np.float16), "out_at": reader.out_at}
-    for name, table in (("marks", all_learnt.marks), ("rows", all_learnt.rows)):
+    for name in TABLES:
+        table: Table = getattr(all_learnt, name)
         arrays[f"{name}_feature"] = table.feature.astype(np.uint8)
         arrays[f"{name}_limit"] = table.limit
         arrays[f"{name}_leaf"] = table.leaf.astype(np.float16)
@@ -176,7 +192,7 @@ def of_fixed(all_learnt: Learnt, fixed: Sequence[Lesson]) -> Floats:
     """Log odds of marks, then of rows, of the fixed set."""
     told = [all_learnt.marks.log_odds(lesson.x) for lesson in fixed]
     rows = [
-        all_learnt.rows.log_odds(row_numbers(lesson.members, lesson.x, t, lesson.n_marks))
+        all_learnt.of_rows(row_numbers(lesson.members, lesson.x, t, lesson.n_marks), lesson.count)
         for lesson, t in zip(fixed, told, strict=True)
     ]
     return np.concatenate([*told, *rows])
@@ -186,8 +202,8 @@ def small(fixed: Sequence[Lesson]) -> Learnt:
     """A little, learnt from the fixed set alone, to see that the same is learnt everywhere."""
     marks = grown(fixed, SMALL_PLAN)
     told = [marks.log_odds(lesson.x) for lesson in fixed]
-    rows = grown_rows(fixed, told, SMALL_PLAN)
-    return Learnt(learn(fixed_album(), SMALL_STUDY), marks, rows)
+    rows, lones = grown_rows(fixed, told, SMALL_PLAN, SMALL_PLAN)
+    return Learnt(learn(fixed_album(), SMALL_STUDY), marks, rows, lones)
 
 
 def fixed_album() -> Album:
@@ -206,8 +222,7 @@ def main() -> None:
     args = parser.parse_args()
     signs = truths(args.signs, args.exact, args.store)
     straight = album_of_all(use=Use.LEARN, many=MANY)
-    made = learnt(signs, straight, marks=MARKS_PLAN, rows=ROWS_PLAN, study=Study())
-    args.o.write_bytes(packed(made))
+    args.o.write_bytes(packed(learnt(signs, straight, COURSE)))
     print(f"{len(signs)} signs, {args.o.stat().st_size} bytes")
 
 
