@@ -124,7 +124,8 @@ def drawn_small(lines: Sequence[Complexes], extent: Complexes, *, is_open: bool)
     for line in lines:
         z = line - middle
         x, y = z.real * right + WIDE * OVER / 2, z.imag * down + HIGH * OVER / 2
-        fixed.append((np.column_stack([x, y]) * 16).round().astype(np.int32))
+        # a pixel's middle is its whole number there
+        fixed.append((np.column_stack([x, y]) * 16 - 8).round().astype(np.int32))
     level = np.zeros((HIGH * OVER, WIDE * OVER), np.uint8)
     if is_open:
         cv2.polylines(level, fixed, False, 255, PEN_PX * OVER, cv2.LINE_8, 4)

@@ -26,7 +26,7 @@ class Study:
 
     windows: tuple[tuple[int, int], ...] = ((5, 8), (3, 16), (3, 32))
     hidden: int = 64
-    n_rounds: int = 14
+    n_rounds: int = 12
     batch: int = 256
     rate: float = 0.003
     decay: float = 1e-4

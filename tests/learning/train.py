@@ -1,6 +1,6 @@
 """Makes what the program ships with, from made-up signs.
 
-`python -m tests.learning.train [--signs 1300] [--exact 900] [--store FOLDER]` writes
+`python -m tests.learning.train [--signs 2200] [--exact 900] [--store FOLDER]` writes
 `raster2path/shape/lettering.npz`; the same number of signs and the same typefaces, pictograms and
 libraries make the same. What each package is, and its licence: `letters.py`, `art.py`.
 Needs, besides the `test` extra: the Debian packages named there, and from PyPI
@@ -42,7 +42,7 @@ FIXED = range(40, 64)
 """Numbers of the small fixed set: signs of only what matplotlib carries and our own geometry,
 without pictures, so that other stages may change and the table stays."""
 N_FOLDS = 3
-MANY = 2
+MANY = 3
 """Times that each letter of each typeface is looked at, besides those in signs."""
 SMALL_PLAN = Plan(n_trees=12)
 SMALL_STUDY = Study(windows=((5, 2), (3, 4)), hidden=8, n_rounds=2)
@@ -215,7 +215,7 @@ def fixed_album() -> Album:
 def main() -> None:
     """Write what was learnt beside the code that reads it."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--signs", type=int, default=1300)
+    parser.add_argument("--signs", type=int, default=2200)
     parser.add_argument("--exact", type=int, default=900)
     parser.add_argument("--store", type=Path, help="keeps the signs' outlines for the next time")
     parser.add_argument("-o", type=Path, default=Path(raster2path.shape.__file__).with_name(FILE))
