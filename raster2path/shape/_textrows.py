@@ -199,7 +199,7 @@ def propose_rows(marks: Sequence[Mark], family: Sequence[int]) -> list[Row]:
     parts += [lengthened(marks, tall, chain) for chain in (*found, *curved)]
     for part in (*parts, *joined(marks, found)):
         is_new = len(part) > 2 and frozenset(part) not in seen and not _skips(part, out)
-        row = _arch_row(marks, part) if is_new else None
+        row = arch_row(marks, part) if is_new else None
         if row is not None:
             seen.add(frozenset(part))
             out.append(row)
@@ -312,7 +312,7 @@ def _slope(x: Floats, feet: Floats, height: float) -> float:
 # ------------------------------------------------------------------ rows that run anywhere
 
 
-def _arch_row(marks: Sequence[Mark], chain: list[int]) -> Row | None:
+def arch_row(marks: Sequence[Mark], chain: list[int]) -> Row | None:
     """The chain on the line or circle that its middles lie on; None where they don't."""
     z = np.array([marks[k].middle for k in chain])
     size = float(np.median([marks[k].size for k in chain]))
