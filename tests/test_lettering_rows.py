@@ -70,6 +70,17 @@ def dots(rings: list[Complexes]) -> set[int]:
     return {k for k in outer(marks) if marks[k].size < 20}
 
 
+def test_a_word_that_looks_level_is_proposed_on_its_arch_too() -> None:
+    """A shallow arch: every letter overlaps the next one's height, so that it is a level set."""
+    rings = on_circle("FERRY", 700.0, math.radians(5.5))
+    marks = find_marks(outlines(rings))
+    rows = [row for row in propose_rows(marks, outer(marks)) if len(row.members) == 5]
+    (arch,) = [row for row in rows if row.centre is not None]
+    assert [row for row in rows if row.centre is None]
+    turn = np.angle(arch.directions[-1] / arch.directions[0], deg=True)
+    assert turn == pytest.approx(4 * 5.5, abs=3)
+
+
 def test_a_word_on_an_arch_whose_middle_is_read_as_level_is_completed_along_the_arch() -> None:
     marks = find_marks(outlines(on_circle("HARBOURFARM", 300.0, math.radians(13))))
     seen = looked_over(marks, [False] * len(marks), shipped().reader)
