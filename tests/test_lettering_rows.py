@@ -11,7 +11,7 @@ from raster2path.geometry import Complexes
 from raster2path.shape._marks import Mark, find_marks
 from raster2path.shape._table import shipped
 from raster2path.shape._textrows import fits_in, propose_rows, with_more
-from raster2path.shape._told import completed, looked_over
+from raster2path.shape._told import bent, completed, looked_over
 from tests.test_lettering import outlines, words
 
 
@@ -68,6 +68,34 @@ def dots(rings: list[Complexes]) -> set[int]:
     """What is lower than any letter here."""
     marks = find_marks(outlines(rings))
     return {k for k in outer(marks) if marks[k].size < 20}
+
+
+def test_a_word_that_looks_level_is_proposed_on_its_arch_too() -> None:
+    """A shallow arch: every letter overlaps the next one's height, so that it is a level set."""
+    rings = on_circle("FERRY", 700.0, math.radians(5.5))
+    marks = find_marks(outlines(rings))
+    rows = [row for row in propose_rows(marks, outer(marks)) if len(row.members) == 5]
+    (arch,) = [row for row in rows if row.centre is not None]
+    assert [row for row in rows if row.centre is None]
+    turn = np.angle(arch.directions[-1] / arch.directions[0], deg=True)
+    assert turn == pytest.approx(4 * 5.5, abs=3)
+
+
+def test_a_word_on_an_arch_whose_middle_is_read_as_level_is_completed_along_the_arch() -> None:
+    marks = find_marks(outlines(on_circle("HARBOURFARM", 300.0, math.radians(13))))
+    seen = looked_over(marks, [False] * len(marks), shipped().reader)
+    letters = outer(marks)
+    level = max(
+        (row for row in propose_rows(marks, letters) if row.centre is None),
+        key=lambda row: len(row.members),
+    )
+    assert 4 <= len(level.members) <= 7
+    odds = np.full(len(marks), np.nan)
+    odds[list(level.members)] = 4.0
+    row, new = bent(seen, shipped(), level, odds)
+    assert row.centre is not None
+    assert abs(row.centre - (500 + 500j)) < 40
+    assert set(new) == set(letters) - set(level.members)
 
 
 def test_a_stroke_that_crosses_another_is_one_mark_with_it() -> None:

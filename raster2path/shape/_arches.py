@@ -56,13 +56,17 @@ def chains(
     np.fill_diagonal(near, val=False)
     at = {k: n for n, k in enumerate(tall)}
     used = {(at[a], at[b]) for a, b in settled}
-    pairs = [(a, b) for a, b in np.argwhere(near).tolist() if a < b]
+    cost = np.maximum(gap, 0) / size[:, None]
+    cost += UNLIKE * np.abs(np.log(size[None, :] / size[:, None]))
+    cost[~near] = np.inf
+    one, other = np.nonzero(np.triu(near))
     out: list[list[int]] = []
-    for a, b in sorted(pairs, key=lambda pair: float(gap[pair] / most[pair])):
+    for n in np.argsort((gap / most)[one, other], kind="stable").tolist():
+        a, b = int(one[n]), int(other[n])
         if (a, b) in used or (b, a) in used or len(out) >= MOST_CHAINS:
             continue
-        chain = _grown([a, b], near, gap, size, middle)
-        chain = _grown(chain[::-1], near, gap, size, middle)[::-1]
+        chain = _grown([a, b], cost, middle)
+        chain = _grown(chain[::-1], cost, middle)[::-1]
         used |= set(pairwise(chain))
         if len(chain) >= 3:
             out.append([tall[k] for k in chain])
@@ -80,27 +84,26 @@ def _gaps(marks: Sequence[Mark], tall: list[int], middle: Complexes) -> Floats:
     return np.asarray(np.abs(between) - own - other, np.float64)
 
 
-def _grown(
-    chain: list[int], near: Bools, gap: Floats, size: Floats, middle: Complexes
-) -> list[int]:
-    """The chain, made longer at its end as long as a mark follows."""
+def _grown(chain: list[int], cost: Floats, middle: Complexes) -> list[int]:
+    """The chain, made longer at its end as long as a mark follows.
+
+    Args:
+        chain: two marks or more.
+        cost: of each mark to each that may follow it, without the bend.
+        middle: of every mark.
+    """
     chain = list(chain)
     while True:
         here = chain[-1]
-        back = chain[-3] if len(chain) > 2 else chain[-2]
-        follow = np.flatnonzero(near[here])
-        follow = follow[~np.isin(follow, chain)]
-        if not len(follow):
+        way = middle[here] - middle[chain[-3] if len(chain) > 2 else chain[-2]]
+        bend = np.abs(np.angle((middle - middle[here]) * np.conj(way)))
+        total = cost[here] + 0.8 * bend
+        total[chain] = np.inf
+        total[bend > BEND_RAD] = np.inf
+        best = int(np.argmin(total))
+        if not math.isfinite(total[best]):
             return chain
-        way = middle[here] - middle[back]
-        bend = np.abs(np.angle((middle[follow] - middle[here]) * np.conj(way)))
-        cost = np.maximum(gap[here, follow], 0) / size[here] + 0.8 * bend
-        cost += UNLIKE * np.abs(np.log(size[follow] / size[here]))
-        cost[bend > BEND_RAD] = np.inf
-        best = int(np.argmin(cost))
-        if not np.isfinite(cost[best]):
-            return chain
-        chain.append(int(follow[best]))
+        chain.append(best)
 
 
 def joined(marks: Sequence[Mark], parts: Sequence[list[int]]) -> list[list[int]]:

@@ -190,19 +190,31 @@ def propose_rows(marks: Sequence[Mark], family: Sequence[int]) -> list[Row]:
     if len(tall) < 2:
         return []
     level = [_level_row(marks, row) for row in _level_sets(marks, tall)]
-    seen = {frozenset(row.members) for row in level}
     settled = {pair for row in level if _is_settled(row) for pair in pairwise(row.members)}
+    # a set that was read as level may lie on an arch; what was read in any other way isn't again
+    seen = {(frozenset(row.members), False) for row in level}
     out = list(level)
-    curved = [list(row.members) for row in level if len(row.members) > 3 and not _is_settled(row)]
+
+    def add(part: list[int]) -> bool:
+        members = frozenset(part)
+        if len(part) < 3 or (members, True) in seen or _skips(part, out):
+            return False
+        row = arch_row(marks, part)
+        if row is None or (members, row.centre is not None) in seen:
+            return False
+        seen.update(((members, True), (members, row.centre is not None)))
+        out.append(row)
+        return True
+
     found = chains(marks, tall, settled)
-    parts = [part for chain in found for part in (chain, _without_odd_ends(marks, chain))]
-    parts += [lengthened(marks, tall, chain) for chain in (*found, *curved)]
-    for part in (*parts, *joined(marks, found)):
-        is_new = len(part) > 2 and frozenset(part) not in seen and not _skips(part, out)
-        row = _arch_row(marks, part) if is_new else None
-        if row is not None:
-            seen.add(frozenset(part))
-            out.append(row)
+    on_line = [chain for chain in found if add(chain)]
+    for chain in found:
+        add(_without_odd_ends(marks, chain))
+    curved = [list(row.members) for row in level if len(row.members) > 3 and not _is_settled(row)]
+    for chain in (*on_line, *curved):
+        add(lengthened(marks, tall, chain))
+    for chain in joined(marks, found):
+        add(chain)
     return out
 
 
@@ -312,7 +324,7 @@ def _slope(x: Floats, feet: Floats, height: float) -> float:
 # ------------------------------------------------------------------ rows that run anywhere
 
 
-def _arch_row(marks: Sequence[Mark], chain: list[int]) -> Row | None:
+def arch_row(marks: Sequence[Mark], chain: list[int]) -> Row | None:
     """The chain on the line or circle that its middles lie on; None where they don't."""
     z = np.array([marks[k].middle for k in chain])
     size = float(np.median([marks[k].size for k in chain]))

@@ -9,10 +9,19 @@ import numpy as np
 import numpy.typing as npt
 
 from raster2path.shape import _letterlike
+from raster2path.shape._arches import lengthened
 from raster2path.shape._marks import LEAST_MARK_PX, Mark
 from raster2path.shape._reader import Looks, Reader
 from raster2path.shape._table import Learnt
-from raster2path.shape._textrows import Row, alone, fits_in, propose_rows, turned_round, with_more
+from raster2path.shape._textrows import (
+    Row,
+    alone,
+    arch_row,
+    fits_in,
+    propose_rows,
+    turned_round,
+    with_more,
+)
 
 Floats = npt.NDArray[np.float64]
 
@@ -28,6 +37,10 @@ MOST_ODDS = 5.0
 NEXT = 2.0
 """So many heights beyond a word's end, what is told for a letter there belongs to it: a last
 number, spaced wide."""
+LEAST_BENT = 4
+"""So many letters tell whether they lie on an arch."""
+LONGER = 2.0
+"""What a row that is e times as long is worth more, in log odds, where marks are given to rows."""
 TAKEN, TAKEN_WITHIN = 0.0, -2.0
 """Log odds from which a mark is taken into a word at its ends, and between its letters."""
 TURNED_ODDS = 0.3
@@ -243,6 +256,31 @@ def completed(seen: Seen, learnt: Learnt, row: Row, odds: Floats) -> tuple[Row, 
         new += taken
 
 
+def bent(seen: Seen, learnt: Learnt, row: Row, odds: Floats) -> tuple[Row, list[int]]:
+    """The row on the arch that its letters lie on, with letters further on along that.
+
+    The middle of a word on an arch may be read as a level line; what stands at its ends is off it.
+    """
+    marks, members = seen.marks, list(row.members)
+    around = marks[members[0]].parent
+    free = [
+        k
+        for k in np.flatnonzero(np.isnan(odds)).tolist()
+        if marks[k].parent == around and marks[k].size >= LEAST_MARK_PX
+    ]
+    chain = lengthened(marks, [*members, *free], members)
+    longer = arch_row(marks, chain) if len(chain) > len(members) else None
+    if longer is None or longer.centre is None:
+        return row, []
+    longer = _right_way_up(seen, longer)
+    told = learnt.marks.log_odds(_numbers(seen, longer))
+    is_old = np.isin(longer.members, members)
+    kept = np.flatnonzero(is_old | (told > TAKEN))
+    if told[is_old].mean() < SURE or is_old[kept].all():
+        return row, []
+    return longer.only(kept.tolist()), [longer.members[n] for n in kept if not is_old[n]]
+
+
 def _beside(marks: Sequence[Mark], row: Row, odds: Floats) -> list[int]:
     """What stands in a row or at its ends, as high and as low, and is in no other."""
     around = marks[row.members[0]].parent
@@ -274,7 +312,7 @@ def _choose(  # noqa: PLR0917
     is_full = np.array([bool((t <= -MOST_ODDS).mean() > 0.5) for t in capped])
     said = np.where(is_full, -MOST_ODDS, np.clip(row_told, -MOST_ODDS, MOST_ODDS))
     worth = [
-        (float(said[k]) + 1.2 * np.log(len(t)) if len(t) > 1 else -np.inf, -k)
+        (float(said[k]) + LONGER * np.log(len(t)) if len(t) > 1 else -np.inf, -k)
         for k, t in enumerate(capped)
     ]
     for _, minus in sorted(worth, reverse=True):
@@ -290,5 +328,8 @@ def _choose(  # noqa: PLR0917
         if len(free) > 1 and mean > SURE:
             row, more = completed(seen, learnt, row, odds)
             odds[more] = WITHIN * mean
+            if len(row.members) >= LEAST_BENT:
+                row, more = bent(seen, learnt, row, odds)
+                odds[more] = WITHIN * mean
         rows.append(row)
         row_odds.append(mean)
