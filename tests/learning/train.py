@@ -1,6 +1,6 @@
 """Makes what the program ships with, from made-up signs.
 
-`python -m tests.learning.train [--signs 2200] [--exact 900] [--store FOLDER]` writes
+`python -m tests.learning.train [--signs 2200] [--exact 1800] [--store FOLDER]` writes
 `raster2path/shape/lettering.npz`; the same number of signs and the same typefaces, pictograms and
 libraries make the same. What each package is, and its licence: `letters.py`, `art.py`.
 Needs, besides the `test` extra: the Debian packages named there, and from PyPI
@@ -216,7 +216,7 @@ def main() -> None:
     """Write what was learnt beside the code that reads it."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--signs", type=int, default=2200)
-    parser.add_argument("--exact", type=int, default=900)
+    parser.add_argument("--exact", type=int, default=1800)
     parser.add_argument("--store", type=Path, help="keeps the signs' outlines for the next time")
     parser.add_argument("-o", type=Path, default=Path(raster2path.shape.__file__).with_name(FILE))
     args = parser.parse_args()
