@@ -40,8 +40,10 @@ LEVEL_RAD = 0.45
 FITS, FITS_END = 0.12, 0.3
 """How far, in heights, a mark may stand off the row that it is taken into, or beside."""
 BESIDE = 0.5
-"""How far beyond a row's ends, in heights, the middle of a full stop or a comma lies at most. Dashes
-between words stand in the row; what stands further off is a drawing's."""
+"""How far beyond a row's ends, in heights, the middle of a full stop or a comma lies at most.
+
+Dashes between words stand in the row; what stands further off is a drawing's.
+"""
 HANGS = 0.2
 """How far, in heights of capitals, letters like p hang below the line at least."""
 
