@@ -10,9 +10,9 @@ import pytest
 from raster2path.geometry import Complexes
 from raster2path.shape._marks import Mark, find_marks
 from raster2path.shape._table import shipped
-from raster2path.shape._textrows import fits_in, propose_rows, with_more
+from raster2path.shape._textrows import companions, fits_in, propose_rows, with_more
 from raster2path.shape._told import bent, completed, looked_over
-from tests.test_lettering import outlines, words
+from tests.test_lettering import box, outlines, words
 
 
 def standing(text: str, at: complex, turn: complex = 1.0, height: float = 60.0) -> list[Complexes]:
@@ -118,6 +118,18 @@ def test_a_word_is_completed_with_the_letter_that_was_left_out() -> None:
     row, new = completed(seen, shipped(), part, odds)
     assert set(new) == {letters[0], letters[4]}
     assert row.members == whole.members
+
+
+def test_dots_and_dashes_belong_to_a_word_but_not_what_stands_beside_it() -> None:
+    rings = words("Mill-quay.")
+    end = max(z.real.max() for z in rings)
+    panes = [box(12, 12, end + 45 + x + 1j * y) for x in (0, 25) for y in (40, 62)]
+    marks = find_marks(outlines([*rings, *panes]))
+    tall = [k for k in outer(marks) if k < len(rings) and marks[k].size > 30]
+    (row,) = [r for r in propose_rows(marks, tall) if len(r.members) == len(tall)]
+    small = {k for k in outer(marks) if k < len(rings)} - set(tall)
+    assert len(small) == 3  # the dot of the i, the hyphen, the full stop
+    assert {k for k in companions(marks, row) if marks[k].parent is None} == small
 
 
 @pytest.mark.parametrize("turn_deg", [0.0, 35.0])

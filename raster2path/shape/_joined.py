@@ -6,7 +6,7 @@ as it stands and with its feet brought level; only where that is surely a word i
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -27,8 +27,10 @@ from raster2path.shape._parting import (
     size_of,
     solid_of,
 )
+from raster2path.shape._reader import Looks
+from raster2path.shape._table import Learnt
 from raster2path.shape._textrows import Row, companions
-from raster2path.shape._told import Verdict
+from raster2path.shape._told import Verdict, tell
 
 if TYPE_CHECKING:
     import shapely
@@ -38,12 +40,13 @@ Floats = npt.NDArray[np.float64]
 LARGE_SHARE = 0.2
 """Outlines smaller than this part of the largest are not looked at: a word on a bar is not."""
 LEAST_SIDES = 12
-MOST_CHAINS = 6
+MOST_CHAINS, LEAST_LONG = 4, 0.1
+"""Chains that are looked at, the longest first; and how long, in sizes of the drawing."""
 LEAST_PIECES = 2
-SURE, SURE_NARROW, SURE_PAIR = 2.6, 4.6, 4.9
+SURE, SURE_NARROW, SURE_PAIR = 3.2, 4.6, 4.9
 """Log odds of the word from which a drawing is parted: letters whose feet are broad, as most are;
 on narrow feet, as blades of grass stand; two alone, if nothing else stands there."""
-BROAD = 0.3
+BROAD = 0.33
 """What a word's feet measure along the rim, in sizes, as the mean."""
 MOST_OF_IT = 0.8
 """Of what is cut off between a word's ends, so much must be the word."""
@@ -53,6 +56,11 @@ NEAR = 2.5
 """Loose marks so near, in heights of what is cut off, are looked at with it."""
 LEVEL, LEAN = 0.04, 0.05
 """Feet that stray less from a line, in heights, and lean less, are level as they are."""
+LIKE, LIKE_SHARE, GAPS, LEAST_HIGH = 0.9, 0.6, (0.35, 2.2), 0.05
+"""Letters differ in size by no more, as a logarithm, nearly all; stand so far from each other, in
+heights; and are so high, in sizes of the drawing."""
+LEAST_SAID = -1.0
+"""The three pieces that look most like letters look so much like them."""
 SLIT_PX = 0.02
 TOUCHES_PX = 0.3
 
@@ -79,7 +87,7 @@ class _Read:
     row: Row
     odds: float
     members: dict[int, float]
-    is_as_drawn: bool
+    is_straight: bool
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -88,9 +96,10 @@ class _Drawing:
 
     outlines: Outlines
     marks: Sequence[Mark]
+    size: float
     solid: shapely.Geometry
     rings: list[int]
-    tell: Callable[[list[Mark]], Verdict]
+    learnt: Learnt
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -104,10 +113,7 @@ class _Word:
 
 
 def find_joined(
-    outlines: Outlines,
-    marks: Sequence[Mark],
-    taken: set[int],
-    tell: Callable[[list[Mark]], Verdict],
+    outlines: Outlines, marks: Sequence[Mark], taken: set[int], learnt: Learnt
 ) -> list[Joined]:
     """Words that are grown together with what they stand on.
 
@@ -115,7 +121,7 @@ def find_joined(
         outlines: all that is drawn.
         marks: of it; those of rings first, in the rings' order.
         taken: marks that are letters already.
-        tell: which marks of some are letters.
+        learnt: tells which marks are letters.
     """
     n = len(outlines.rings)
     largest = max((mark.size for mark in marks[:n]), default=0.0)
@@ -125,25 +131,28 @@ def find_joined(
         is_small = mark.size < LARGE_SHARE * largest or sum(map(len, mark.drawn)) <= LEAST_SIDES
         if is_small or k in taken:
             continue
-        out += _grown(outlines, marks, k, tell)
+        out += _grown(outlines, marks, k, learnt)
     return out
 
 
-def _grown(
-    outlines: Outlines, marks: Sequence[Mark], k: int, tell: Callable[[list[Mark]], Verdict]
-) -> list[Joined]:
+def _grown(outlines: Outlines, marks: Sequence[Mark], k: int, learnt: Learnt) -> list[Joined]:
     """Words that are grown into the drawing with a number, none overlapping another."""
     solid, rings = solid_of(outlines, marks, k)
-    drawing = _Drawing(outlines, marks, solid, rings, tell)
+    drawing = _Drawing(outlines, marks, marks[k].size, solid, rings, learnt)
     necks = Necks(solid, marks[k].noise)
     out: list[Joined] = []
-    for chain in [c for c in necks.chains() if len(c) >= LEAST_PIECES][:MOST_CHAINS]:
+    chains = [c for c in necks.chains() if _may_hold_a_word(c, marks[k].size)]
+    for chain in chains[:MOST_CHAINS]:
         word = _word(drawing, chain)
         if word is not None:
             joined = _joined(drawing, _with_more(drawing, word, necks), marks[k])
             if not any(_overlap(joined, other) for other in out):
                 out.append(joined)
     return out
+
+
+def _may_hold_a_word(chain: Sequence[Neck], size: float) -> bool:
+    return len(chain) >= LEAST_PIECES and abs(chain[-1].end - chain[0].start) > LEAST_LONG * size
 
 
 def _with_more(drawing: _Drawing, word: _Word, necks: Necks) -> _Word:
@@ -242,20 +251,39 @@ def _levelled(pieces: Sequence[shapely.Geometry], feet: Complexes, high: float) 
 def _word(drawing: _Drawing, necks: list[Neck]) -> _Word | None:
     """The word among what some cuts part from a drawing, or None."""
     cut = _cut_along(drawing.solid, necks)
-    tall = [size_of(p) for p in cut.pieces if size_of(p) >= LEAST_MARK_PX]
-    if len(tall) < LEAST_PIECES:
+    if not _is_like_a_row(cut, drawing):
         return None
-    high = float(np.median(tall))
+    high = float(np.median([size_of(p) for p in cut.pieces]))
     loose = _beside(drawing, cut.pieces, high)
     marks = drawing.marks
     near = [int(np.argmin(np.abs(cut.feet - marks[n].middle))) for n in loose]
     read: list[_Read] = []
-    for way, moves in enumerate(_levelled(cut.pieces, cut.feet, high)):
+    ways = _levelled(cut.pieces, cut.feet, high)
+    for moves in ways:
         moved = [(n, moves[at]) for n, at in zip(loose, near, strict=True)]
         drawn = find_marks(as_outlines(drawing.outlines, cut.pieces, moves, moved))
-        read += _read(drawn, cut, drawing.tell(drawn), is_as_drawn=way == 0)
+        verdict = tell(drawn, [False] * len(drawn), drawing.learnt)
+        read += _read(drawn, cut, verdict, is_straight=len(ways) == 1)
     best = max(read, key=lambda r: (len(r.members), r.odds), default=None)
     return None if best is None else _Word(necks, cut, best, loose)
+
+
+def _is_like_a_row(cut: _Cut, drawing: _Drawing) -> bool:
+    """False where what is cut off is surely no word, told at little cost."""
+    sizes = np.array([size_of(p) for p in cut.pieces])
+    tall = np.flatnonzero(sizes >= LEAST_MARK_PX)
+    if len(tall) < LEAST_PIECES:
+        return False
+    high = float(np.median(sizes[tall]))
+    like = np.abs(np.log(sizes[tall] / high)) < LIKE
+    gap = float(np.median(np.abs(np.diff(cut.feet[tall])))) / high
+    is_row = high > LEAST_HIGH * drawing.size and GAPS[0] < gap < GAPS[1]
+    if not is_row or like.mean() < LIKE_SHARE:
+        return False
+    drawn = find_marks(as_outlines(drawing.outlines, [cut.pieces[n] for n in tall]))
+    level = np.ones(len(tall), np.complex128)
+    said = Looks(drawn, drawing.learnt.reader).of(range(len(tall)), level)
+    return float(np.sort(said)[-3:].mean()) > LEAST_SAID
 
 
 def _joined(drawing: _Drawing, word: _Word, mark: Mark) -> Joined:
@@ -279,7 +307,7 @@ def _joined(drawing: _Drawing, word: _Word, mark: Mark) -> Joined:
         ]
     )
     way = complex(read.row.directions[0])
-    is_straight = read.is_as_drawn and read.row.centre is None
+    is_straight = read.is_straight and read.row.centre is None
     return Joined(
         (*drawing.rings, *also),
         (*lettered, *(np.ones(len(outlines.rings[r].points_mm), np.bool_) for r in also)),
@@ -291,7 +319,7 @@ def _joined(drawing: _Drawing, word: _Word, mark: Mark) -> Joined:
     )
 
 
-def _read(drawn: Sequence[Mark], cut: _Cut, verdict: Verdict, *, is_as_drawn: bool) -> list[_Read]:
+def _read(drawn: Sequence[Mark], cut: _Cut, verdict: Verdict, *, is_straight: bool) -> list[_Read]:
     """Rows that are surely words, of pieces at least in part."""
     out = []
     for row, odds in zip(verdict.rows, verdict.row_odds, strict=True):
@@ -302,7 +330,7 @@ def _read(drawn: Sequence[Mark], cut: _Cut, verdict: Verdict, *, is_as_drawn: bo
                 n_own = len(owners_of(cut.pieces))
                 also = [n for n in companions(drawn, row) if n >= n_own]
                 members = {n: float(verdict.odds[n]) for n in (*chosen, *also)}
-                out.append(_Read(row, odds, members, is_as_drawn))
+                out.append(_Read(row, odds, members, is_straight))
     return out
 
 

@@ -31,11 +31,15 @@ NOTCH = math.radians(115)
 """What turns back so far is a narrow gap, at whose ground no rim is seen."""
 ASTRAY = math.radians(38)
 """Most that a cut may turn off the rim that it carries on."""
+NOTCH_ASTRAY = math.radians(75)
+"""The same at the ground of a narrow gap."""
 MOST_BEND = math.radians(100)
 """Most that a rim may turn, all in all, from one cut to the next."""
+MOST_TURN = math.radians(75)
+"""The same of cuts that follow each other."""
 NEAR_PX = 4.0
 """Corners nearer to each other, in pixels, are one: ink fills them."""
-LEAST_CUT_PX = 2.0
+LEAST_CUT_PX = 0.7
 LONGEST = 0.4
 """Of the drawing's size, the longest cut."""
 STRAY_COST = 3.0
@@ -46,6 +50,8 @@ JUST_IN_PX = 1.5
 STRAYS_PX, STRAYS = 2.0, 0.06
 STRAYING = 4.0
 """How far a cut may run outside what is drawn, in pixels and of its length; and its price."""
+MOST_TRIED = 5
+"""Ends of a cut that are looked at for each start."""
 MOST_CORNERS = 600
 RISING = 0.35
 """Sine of the angle at which the side of a foot rises from its base line at least."""
@@ -309,15 +315,24 @@ def _cuts(solid: shapely.Geometry, corners: _Corners, inward: Ints) -> dict[int,
     with np.errstate(divide="ignore", invalid="ignore"):
         off = np.abs(np.angle(way / came[:, None]))
         on = np.abs(np.angle(goes[None, :] / way))
-    # at the ground of a notch either side may be the rim, or neither
-    off = np.where(is_notch[:, None], np.minimum(off, 0.5 * ASTRAY), off)
-    on = np.where(is_notch[None, :], np.minimum(on, 0.5 * ASTRAY), on)
+    # at the ground of a narrow gap a rim runs square to it, or one of its sides is the rim
+    square = 1j * (goes - came)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        off_gap = np.abs(np.angle(way / square[:, None]))
+        on_gap = np.abs(np.angle(square[None, :] / way))
+    loose = 0.5 * ASTRAY
+    off[is_notch[:, None] & (np.minimum(off, off_gap) < NOTCH_ASTRAY) & (off > loose)] = loose
+    on[is_notch[None, :] & (np.minimum(on, on_gap) < NOTCH_ASTRAY) & (on > loose)] = loose
     fits = (off < ASTRAY) & (on < ASTRAY) & (long > LEAST_CUT_PX) & (long < LONGEST * size)
     a, b = np.nonzero(fits)
     if not len(a):
         return {}
     cost = np.full(long.shape, np.inf)
     cost[a, b] = long[a, b] * np.exp(STRAY_COST * (off[a, b] + on[a, b]))
+    # only what is cheap is looked at closely
+    most = min(MOST_TRIED, len(at)) - 1
+    cost[cost > np.partition(cost, most, axis=1)[:, most : most + 1]] = np.inf
+    a, b = np.nonzero(np.isfinite(cost))
     cost[a, b] *= _price(solid, at[a], at[b])
     best, liked = cost.argmin(axis=1), cost.argmin(axis=0)
     return {
@@ -357,9 +372,12 @@ def _chained(corners: _Corners, ends: dict[int, int], size: float) -> list[list[
         after = int(corners.after[end])
         may = [end] if corners.turn[end] < -NOTCH else []
         may += [after] if corners.bend[end] < MOST_BEND else []
-        may = [k for k in may if k in ends and ends[k] != start]
-        if may:
-            follow[start] = min(may, key=lambda k: abs(np.angle(way[k] / way[start])))
+        bends = {
+            k: abs(np.angle(way[k] / way[start])) for k in may if k in ends and ends[k] != start
+        }
+        best = min(bends, key=lambda k: bends[k], default=start)
+        if best != start and bends[best] < MOST_TURN:
+            follow[start] = best
     follow |= _unseen(corners, ends, follow, size)
     firsts = [start for start in ends if start not in set(follow.values())]
     out, used = [], set()

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from raster2path.geometry import Points, to_complex, to_points
+from raster2path.geometry import Kind, Points, to_complex, to_points
 from raster2path.model import Outlines, Ring
 from raster2path.shape._marks import Mark
 
@@ -44,6 +44,21 @@ class Joined:
     height: float
     odds: float
     is_ruled: bool
+
+
+def part(rings: list[Ring], words: Sequence[Joined]) -> None:
+    """Give letters and what they stand on their own kinds, in the outlines that hold both."""
+    lettered: dict[int, Bools] = {}
+    rest: dict[int, Kind] = {}
+    for word in words:
+        drawing = Kind.GEOMETRIC if word.is_ruled else Kind(int(rings[word.rings[0]].kinds[0]))
+        for k, points in zip(word.rings, word.lettered, strict=True):
+            if points.any():
+                lettered[k] = lettered.get(k, False) | points
+                rest.setdefault(k, drawing)
+    for k, points in lettered.items():
+        kinds = np.where(points, int(Kind.LETTERING), int(rest[k])).astype(np.uint8)
+        rings[k] = replace(rings[k], kinds=kinds)
 
 
 def solid_of(

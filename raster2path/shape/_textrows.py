@@ -39,6 +39,11 @@ ODD = 0.6
 LEVEL_RAD = 0.45
 FITS, FITS_END = 0.12, 0.3
 """How far, in heights, a mark may stand off the row that it is taken into, or beside."""
+BESIDE = 0.5
+"""How far beyond a row's ends, in heights, the middle of a full stop or a comma lies at most.
+
+Dashes between words stand in the row; what stands further off is a drawing's.
+"""
 HANGS = 0.2
 """How far, in heights of capitals, letters like p hang below the line at least."""
 
@@ -137,9 +142,7 @@ def companions(marks: Sequence[Mark], row: Row) -> list[int]:
             out.append(k)
             continue
         up, ahead = _place_in(marks, row, mark.middle)
-        is_dash = mark.size < 0.55 * high and 0.15 * high < up < 0.85 * high
-        spare = (1.7 if is_dash else 0.6) * high
-        beside = row.starts.min() - spare < ahead < row.stops.max() + spare
+        beside = row.starts.min() - BESIDE * high < ahead < row.stops.max() + BESIDE * high
         if beside and -0.35 * high < up < 1.45 * high:
             out.append(k)
     return out

@@ -9,7 +9,7 @@ and circles, are ruled. What the maker says wins over all that.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -20,7 +20,7 @@ from raster2path.job import Corrections, LetteringMode, LetteringRules
 from raster2path.model import Kinds, Note, NoteKind, Outlines, Ring, Stroke, TextRow
 from raster2path.shape._joined import find_joined
 from raster2path.shape._marks import Mark, find_marks, straights
-from raster2path.shape._parting import Joined
+from raster2path.shape._parting import Joined, part
 from raster2path.shape._table import shipped
 from raster2path.shape._textrows import Row, companions
 from raster2path.shape._told import Verdict, tell
@@ -242,7 +242,7 @@ def _by_rows(outlines: Outlines, work_from_upright: Points) -> Outlines:
     verdict = _wary(marks, tell(marks, is_border, shipped()))
     kinds, certainty = _decided(marks, is_border, verdict)
     taken = {k for k, kind in enumerate(kinds) if kind is Kind.LETTERING}
-    joined = find_joined(outlines, marks, taken, _tell_plain)
+    joined = find_joined(outlines, marks, taken, shipped())
     rings, strokes = list(outlines.rings), list(outlines.strokes)
     scale = outlines.placement.mm_per_px
     for mark, kind, sure in zip(marks, kinds, certainty, strict=True):
@@ -253,8 +253,7 @@ def _by_rows(outlines: Outlines, work_from_upright: Points) -> Outlines:
         for k in (*mark.strokes, *mark.scraps):
             said = kind if kind is Kind.LETTERING else _stroke_kind(strokes[k], scale)
             strokes[k] = replace(strokes[k], kinds=_of_kind(strokes[k], said), certainty=sure)
-    for word in joined:
-        _part(rings, word)
+    part(rings, joined)
     told = replace(outlines, rings=tuple(rings), strokes=tuple(strokes))
     size = _size_of(marks)
     lines = tuple(
@@ -263,21 +262,12 @@ def _by_rows(outlines: Outlines, work_from_upright: Points) -> Outlines:
         if len(row.members) > 1 and odds > _needed(marks, row, size)
     )
     lines += tuple(_joined_row(outlines, word) for word in joined)
-    questions = tuple(_questions(outlines, marks, verdict, work_from_upright))
+    known = {
+        k for word in joined for k, own in zip(word.rings, word.lettered, strict=True) if own.any()
+    }
+    open_rows = [known.isdisjoint(row.members) for row in verdict.rows]
+    questions = tuple(_questions(outlines, marks, _only(verdict, open_rows), work_from_upright))
     return replace(told, rows=lines, notes=(*outlines.notes, *questions))
-
-
-def _tell_plain(marks: list[Mark]) -> Verdict:
-    return tell(marks, [False] * len(marks), shipped())
-
-
-def _part(rings: list[Ring], word: Joined) -> None:
-    """Give letters and what they stand on their own kinds, in one outline."""
-    for k, lettered in zip(word.rings, word.lettered, strict=True):
-        if lettered.any():
-            rest = np.where(word.is_ruled, int(Kind.GEOMETRIC), rings[k].kinds)
-            kinds = np.where(lettered, int(Kind.LETTERING), rest).astype(np.uint8)
-            rings[k] = replace(rings[k], kinds=kinds)
 
 
 def _wary(marks: list[Mark], verdict: Verdict) -> Verdict:
@@ -414,6 +404,16 @@ def _questions(
         _question(outlines, hull, upright, is_lone=is_lone, is_lettering=is_lettering)
         for _, (_, hull, is_lone, is_lettering) in asked
     ]
+
+
+def _only(verdict: Verdict, kept: Sequence[bool]) -> Verdict:
+    """The verdict with only some of its rows."""
+    at = [n for n, is_kept in enumerate(kept) if is_kept]
+    return replace(
+        verdict,
+        rows=tuple(verdict.rows[n] for n in at),
+        row_odds=tuple(verdict.row_odds[n] for n in at),
+    )
 
 
 def _are_far_apart(one: Mark, other: Mark) -> bool:
