@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pytest
 from scipy.ndimage import center_of_mass
@@ -53,7 +55,7 @@ class Unmoved(np.random.Generator):
     def __init__(self) -> None:
         super().__init__(np.random.PCG64(0))
 
-    def integers(self, *_: object, **__: object) -> np.ndarray:  # type: ignore[override, type-arg]
+    def integers(self, *_: object, **__: object) -> np.ndarray:  # type: ignore[override]
         return np.zeros(2, np.int64)
 
 
@@ -66,7 +68,7 @@ def test_the_net_is_pushed_the_way_that_lowers_what_is_wrong() -> None:
     def wrong(flat: np.ndarray[tuple[int], np.dtype[np.float64]], k: int) -> float:
         changed = list(parts)
         changed[k] = flat.reshape(parts[k].shape)
-        seen = few.seen.reshape(-1, HIGH, WIDE, 1) / 255.0
+        seen: Any = few.seen.reshape(-1, HIGH, WIDE, 1) / 255.0
         for n in range(2):
             windows, shape = patches(seen, 9)
             seen = np.maximum(windows @ changed[2 * n] + changed[2 * n + 1], 0).reshape(*shape, -1)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import argparse
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
 from pathlib import Path
@@ -27,6 +27,8 @@ from tests.learning.rule import tell_by_rule
 from tests.learning.signs import What
 from tests.learning.use import Use
 
+PLAIN = (Look.CLEAN, Look.PHOTO, Look.PENCIL)
+"""Signs whose letters are outlines, as a typeface or a steady hand draws them."""
 Teller = Callable[[Outlines], Outlines]
 
 
@@ -65,11 +67,16 @@ class Figures:
     repeats_or_asked: Share = field(default_factory=Share)
     lone: Share = field(default_factory=Share)
     lone_or_asked: Share = field(default_factory=Share)
-    no_box: Share = field(default_factory=Share)
-    no_silent: Share = field(default_factory=Share)
-    n_questions: int = 0
+    no_box: dict[Look, Share] = field(default_factory=lambda: {look: Share() for look in Look})
+    no_silent: dict[Look, Share] = field(default_factory=lambda: {look: Share() for look in Look})
+    n_questions: dict[Look, int] = field(default_factory=lambda: dict.fromkeys(Look, 0))
     seconds: float = 0.0
     wrong: list[str] = field(default_factory=list)
+
+    @property
+    def n_signs(self) -> int:
+        """How many signs were looked at."""
+        return sum(share.of for share in self.no_box.values())
 
 
 def figures(signs: Iterable[Case], teller: Teller) -> Figures:
@@ -85,7 +92,7 @@ def figures(signs: Iterable[Case], teller: Teller) -> Figures:
 
 def _count(out: Figures, case: Case, told: Outlines) -> None:
     questions = [note for note in told.notes if note.kind is NoteKind.DOUBT]
-    out.n_questions += len(questions)
+    out.n_questions[case.look] += len(questions)
     lines: list[Ring | Stroke] = [*told.rings, *told.strokes]
     parts = [*case.ring_parts.tolist(), *case.stroke_parts.tolist()]
     said: dict[int, list[bool]] = {}
@@ -120,8 +127,8 @@ def _count(out: Figures, case: Case, told: Outlines) -> None:
     for group, rights in groups.items():
         out.repeats.add(all(rights))
         out.repeats_or_asked.add(all(rights) or asked_groups[group])
-    out.no_box.add(n_wrong == 0)
-    out.no_silent.add(n_silent == 0)
+    out.no_box[case.look].add(n_wrong == 0)
+    out.no_silent[case.look].add(n_silent == 0)
     if n_wrong:
         out.wrong.append(
             f"{case.seed} {case.look.value} {case.layout}: {n_wrong} wrong, {n_silent} silently"
@@ -175,19 +182,24 @@ def table(ways: dict[str, Figures]) -> str:
             (f"art kept, per drawing, {look.value}", [_of(f.drawings[look]) for f in ways.values()])
         )
     rows += [
-        ("letter recall, all but single line", [_sum(f.glyphs) for f in ways.values()]),
-        ("art kept, all but single line", [_sum(f.drawings) for f in ways.values()]),
+        ("letter recall, set in outlines", [_sum(f.glyphs, PLAIN) for f in ways.values()]),
+        ("art kept, set in outlines", [_sum(f.drawings, PLAIN) for f in ways.values()]),
         ("frames and bars not taken for letters", [_of(f.ruled) for f in ways.values()]),
         ("rows of the same drawing kept", [_of(f.repeats) for f in ways.values()]),
         ("the same, kept or asked", [_of(f.repeats_or_asked) for f in ways.values()]),
         ("single large letters right", [_of(f.lone) for f in ways.values()]),
         ("single large letters right or asked", [_of(f.lone_or_asked) for f in ways.values()]),
-        ("signs that need no box", [_of(f.no_box) for f in ways.values()]),
-        ("signs without a silent mistake", [_of(f.no_silent) for f in ways.values()]),
-        ("questions a sign", [f"{f.n_questions / max(f.no_box.of, 1):.2f}" for f in ways.values()]),
+    ]
+    for name, looks in (("all", tuple(Look)), ("set in outlines", PLAIN)):
+        rows += [
+            (f"need no box, {name}", [_sum(f.no_box, looks) for f in ways.values()]),
+            (f"no silent mistake, {name}", [_sum(f.no_silent, looks) for f in ways.values()]),
+            (f"questions a sign, {name}", [_questions(f, looks) for f in ways.values()]),
+        ]
+    rows += [
         (
             "CPU a sign, ms",
-            [f"{1000 * f.seconds / max(f.no_box.of, 1):.0f}" for f in ways.values()],
+            [f"{1000 * f.seconds / max(f.n_signs, 1):.0f}" for f in ways.values()],
         ),
     ]
     head = f"{'':42s}" + "".join(f"{name:>24s}" for name in ways)
@@ -200,9 +212,14 @@ def _of(share: Share) -> str:
     return f"{share.value:.4f} ({share.right}/{share.of})"
 
 
-def _sum(shares: dict[Look, Share]) -> str:
-    kept = [share for look, share in shares.items() if not look.has_single_lines]
+def _sum(shares: dict[Look, Share], looks: Sequence[Look]) -> str:
+    kept = [shares[look] for look in looks]
     return _of(Share(sum(s.right for s in kept), sum(s.of for s in kept)))
+
+
+def _questions(of: Figures, looks: Sequence[Look]) -> str:
+    n_signs = sum(of.no_box[look].of for look in looks)
+    return f"{sum(of.n_questions[look] for look in looks) / max(n_signs, 1):.2f}"
 
 
 def main() -> None:

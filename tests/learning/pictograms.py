@@ -63,7 +63,7 @@ def pictograms(*, use: Use) -> tuple[str, ...]:
     else:
         import material_design_icons_pack as icons
 
-        codes = [str(n) for n in icons.__all__ if n.isupper() or "_" in n]
+        codes = [str(n) for n in dir(icons) if n.isupper() or "_" in n]
         names = [n.lower().replace("_", "-") for n in codes]
     good = sorted(n for n in names if n.split("-")[0] in SUBJECTS and not UNWANTED.search(n))
     if use is Use.JUDGE:
@@ -82,7 +82,9 @@ def pictogram(name: str, *, use: Use) -> tuple[Points, ...]:
     else:
         from material_design_icons_pack import get_icon
 
-        svg, size = str(get_icon(name.replace("_", "-")).svg), 24.0
+        icon = get_icon(name.replace("_", "-"))
+        assert icon is not None, name
+        svg, size = str(icon.svg), 24.0
     data = " ".join(re.findall(r'<path[^>]*?\bd="([^"]+)"', svg))
     return tuple(_polygons(data, size))
 
