@@ -70,6 +70,27 @@ def dots(rings: list[Complexes]) -> set[int]:
     return {k for k in outer(marks) if marks[k].size < 20}
 
 
+@pytest.mark.parametrize("is_before", [False, True])
+@pytest.mark.parametrize(
+    ("width", "height"), [(70, 76), (64, 60)], ids=["higher", "of other strokes"]
+)
+def test_a_word_is_proposed_without_the_drawing_beside_it(
+    width: float,
+    height: float,
+    is_before: bool,  # noqa: FBT001
+) -> None:
+    away = 30.0
+    rings = words("HARBOR")
+    x = np.concatenate([z.real for z in rings])
+    middle = x.min() - away - width / 2 if is_before else x.max() + away + width / 2
+    drawing = box(width, height, complex(middle, 80.7 - height / 2))
+    marks = find_marks(outlines([*rings, drawing]))
+    letters = {k for k in outer(marks) if k < len(rings)}
+    rows = proposed([*rings, drawing])
+    assert letters in rows
+    assert letters | {len(rings)} in rows
+
+
 def test_a_word_that_looks_level_is_proposed_on_its_arch_too() -> None:
     """A shallow arch: every letter overlaps the next one's height, so that it is a level set."""
     rings = on_circle("FERRY", 700.0, math.radians(5.5))

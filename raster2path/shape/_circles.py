@@ -15,6 +15,8 @@ WORTH_BENDING = 0.6
 """An arch must lie this much nearer to the marks' middles than a line does."""
 STRAIGHT = 12.0
 """A radius this many times the row's length is no arch."""
+NO_LESS = 1e-9 * np.eye(3)
+"""Keeps the steps' equations solvable."""
 
 
 def circle_through(z: Complexes) -> tuple[complex, float] | None:
@@ -64,10 +66,12 @@ def _nearest_circle(z: Complexes, centre: complex, radius: float) -> tuple[compl
     for _ in range(4):
         out = z - centre
         far = np.maximum(np.abs(out), 1e-9)
-        slopes = np.column_stack([-out.real / far, -out.imag / far, -np.ones(len(z))])
-        flat = slopes.T @ slopes + 1e-9 * np.eye(3)
+        slopes = np.stack([-out.real / far, -out.imag / far, -np.ones(len(z))], axis=1)
+        flat = slopes.T @ slopes + NO_LESS
         a, b, c = np.linalg.solve(flat, slopes.T @ (radius - far)).tolist()
         if math.hypot(a, b) > 5 * radius:
             break
         centre, radius = centre + complex(a, b), radius + c
+        if abs(a) + abs(b) + abs(c) < 1e-3 * radius:
+            break
     return centre, abs(radius)

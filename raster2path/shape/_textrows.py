@@ -36,9 +36,14 @@ HOLDS = (1.25, 3.5)
 ON_LINE = 0.05
 """How far, in heights, a foot may stand off the base line: round letters overshoot by 0.02."""
 ODD = 0.6
+ODD_TOP, ODD_FOOT, ODD_GAP, ODD_STROKE = 0.12, 0.15, 0.25, 0.4
+"""What makes a mark at a row's end odd: so much higher, lower or further off than all the others,
+in heights; and the log of its strokes' width against theirs."""
 LEVEL_RAD = 0.45
 FITS, FITS_END = 0.12, 0.3
 """How far, in heights, a mark may stand off the row that it is taken into, or beside."""
+FEW = 64
+"""Marks whose sets are found by squaring a matrix."""
 BESIDE = 0.5
 """How far beyond a row's ends, in heights, the middle of a full stop or a comma lies at most.
 
@@ -218,7 +223,41 @@ def propose_rows(marks: Sequence[Mark], family: Sequence[int]) -> list[Row]:
         add(lengthened(marks, tall, chain))
     for chain in joined(marks, found):
         add(chain)
+    known = {frozenset(row.members) for row in out}
+    for row in level:
+        kept = _without_odd_one(marks, row)
+        if kept and frozenset(kept) not in known:
+            known.add(frozenset(kept))
+            out.append(_level_row(marks, kept))
     return out
+
+
+def _without_odd_one(marks: Sequence[Mark], row: Row) -> list[int]:
+    """A level row without the mark at an end that is more unlike the others: a drawing beside them.
+
+    It is higher than they are, reaches lower, is of other strokes, or stands further off.
+    """
+    n = len(row.members)
+    if n < 3:
+        return []
+    stroke = np.array([2 * marks[k].ink / max(marks[k].length, 1e-9) for k in row.members])
+    stroke = np.log(np.maximum(stroke, 1e-3))
+    gaps = row.starts[1:] - row.stops[:-1]
+    odd = []
+    for end, others, gap, inner in (
+        (0, slice(1, n), gaps[0], gaps[1:]),
+        (n - 1, slice(0, n - 1), gaps[-1], gaps[:-1]),
+    ):
+        unlike = (
+            (row.tops[end] - row.tops[others].max()) / (ODD_TOP * row.height),
+            (row.feet[others].min() - row.feet[end]) / (ODD_FOOT * row.height),
+            abs(stroke[end] - _median(stroke[others])) / ODD_STROKE,
+            (gap - inner.max()) / (ODD_GAP * row.height),
+        )
+        odd.append(max(unlike))
+    if max(odd) < 1:
+        return []
+    return list(row.members[1:] if odd[0] > odd[1] else row.members[:-1])
 
 
 def _skips(chain: list[int], rows: Sequence[Row]) -> bool:
@@ -233,7 +272,7 @@ def _skips(chain: list[int], rows: Sequence[Row]) -> bool:
 
 def _without_odd_ends(marks: Sequence[Mark], chain: list[int]) -> list[int]:
     """The chain without marks at its ends that are far from the size of the others: no letters."""
-    common = float(np.median([marks[k].size for k in chain]))
+    common = _median([marks[k].size for k in chain])
     fits = [ODD < marks[k].size / common < 1 / ODD for k in chain]
     if not any(fits):
         return []
@@ -243,7 +282,7 @@ def _without_odd_ends(marks: Sequence[Mark], chain: list[int]) -> list[int]:
 def _is_settled(row: Row) -> bool:
     """True for a level row that stands so well on its line that no other is looked for in it."""
     on_line = np.abs(row.feet) <= ON_LINE * row.height
-    level_tops = np.abs(row.tops - np.median(row.tops)) <= ON_LINE * row.height
+    level_tops = np.abs(row.tops - _median(row.tops)) <= ON_LINE * row.height
     return len(row.members) >= 4 and on_line.mean() >= 0.7 and level_tops.mean() >= 0.4
 
 
@@ -295,17 +334,27 @@ def _box(mark: Mark) -> tuple[float, float, float, float]:
 
 
 def _connected(linked: Bools) -> list[list[int]]:
-    from scipy.sparse.csgraph import connected_components
+    """Sets of two and more that hang together; of few, by squaring, which is quick."""
+    n = len(linked)
+    if n > FEW:
+        from scipy.sparse.csgraph import connected_components
 
-    n, label = connected_components(linked, directed=False)
-    sets = [np.flatnonzero(label == k).tolist() for k in range(n)]
-    return [one for one in sets if len(one) >= 2]
+        label = connected_components(linked, directed=False)[1]
+    else:
+        reach = (linked | np.eye(n, dtype=np.bool_)).astype(np.float32)
+        for _ in range(n.bit_length()):
+            reach = np.minimum(reach @ reach, 1)
+        label = (reach > 0).argmax(axis=1)
+    sets: dict[int, list[int]] = {}
+    for k, first in enumerate(label.tolist()):
+        sets.setdefault(first, []).append(k)
+    return [one for one in sets.values() if len(one) > 1]
 
 
 def _level_row(marks: Sequence[Mark], members: list[int]) -> Row:
     boxes = np.array([_box(marks[k]) for k in members])
     x, feet = (boxes[:, 0] + boxes[:, 2]) / 2, boxes[:, 3]
-    slope = _slope(x, feet, float(np.median(boxes[:, 3] - boxes[:, 1])))
+    slope = _slope(x, feet, _median(boxes[:, 3] - boxes[:, 1]))
     along = complex(1, slope) / math.hypot(1, slope)
     return _placed(marks, tuple(members), np.full(len(members), along), None, is_inside=False)
 
@@ -330,7 +379,7 @@ def _slope(x: Floats, feet: Floats, height: float) -> float:
 def arch_row(marks: Sequence[Mark], chain: list[int]) -> Row | None:
     """The chain on the line or circle that its middles lie on; None where they don't."""
     z = np.array([marks[k].middle for k in chain])
-    size = float(np.median([marks[k].size for k in chain]))
+    size = _median([marks[k].size for k in chain])
     circle = circle_through(z) if len(chain) >= 4 else None
     if circle is not None and circle[1] > 0.8 * size:
         centre, radius = circle
@@ -354,7 +403,7 @@ def arch_row(marks: Sequence[Mark], chain: list[int]) -> Row | None:
     local = [marks[k].hull / along_all for k in chain]
     x = np.array([(h.real.min() + h.real.max()) / 2 for h in local])
     feet = np.array([h.imag.max() for h in local])
-    slope = _slope(x, feet, float(np.median([np.ptp(h.imag) for h in local])))
+    slope = _slope(x, feet, _median([np.ptp(h.imag) for h in local]))
     along_all *= complex(1, slope) / math.hypot(1, slope)
     order = np.argsort((way / along_all).real)
     members = tuple(chain[k] for k in order)
@@ -385,11 +434,18 @@ def _placed(
                 run += abs(marks[k].middle - marks[members[n - 1]].middle)
             ahead = local.real + run
         low[n], high[n], start[n], stop[n] = up.min(), up.max(), ahead.min(), ahead.max()
-    height = float(np.median(high - low))
+    height = _median(high - low)
     foot = _most_common(low, ON_LINE * height)
     return Row(
         members, along, low - foot, high - foot, start, stop, height, centre, foot, is_inside
     )
+
+
+def _median(values: npt.ArrayLike) -> float:
+    """As np.median, which takes ten times as long for a few."""
+    ordered = np.sort(values)
+    n = len(ordered)
+    return float(ordered[(n - 1) // 2] + ordered[n // 2]) / 2
 
 
 def _most_common(values: Floats, within: float) -> float:
