@@ -55,8 +55,9 @@ MOST_TRIED = 5
 MOST_CORNERS = 600
 RISING = 0.35
 """Sine of the angle at which the side of a foot rises from its base line at least."""
-OFF_COST = 10.0
-"""A cut whose ends are a twentieth of a height off the base line counts as twice as long."""
+ABOVE_COST = 20.0
+"""A cut one of whose ends is a tenth of a height above the base line is as dear as one seven times
+as long: the arm of an E stands above its foot."""
 ON_BASE, SLOPE, WIDEST, REACH = 0.3, 0.8, 1.3, 2.0
 """Feet that are looked for along a base line: how far off it and how wide, in heights; how much
 they lean; how far beyond the last one."""
@@ -149,8 +150,9 @@ class Necks:
         m, n = np.nonzero((long > LEAST_CUT_PX) & (long < WIDEST * high) & ~leans)
         if not len(m):
             return []
-        off = (np.abs(up[rises[m]]) + np.abs(up[falls[n]])) / high
-        cost = long[m, n] * (1 + OFF_COST * off) * _price(self._solid, at[rises[m]], at[falls[n]])
+        above = np.maximum(0, -up[rises[m]]) + np.maximum(0, -up[falls[n]])
+        cost = long[m, n] * np.exp(ABOVE_COST * above / high)
+        cost *= _price(self._solid, at[rises[m]], at[falls[n]])
         order = np.argsort(cost)[: int(np.isfinite(cost).sum())]
         return list(zip(rises[m][order].tolist(), falls[n][order].tolist(), strict=True))
 
