@@ -203,6 +203,19 @@ def test_words_on_both_sides_of_a_bar_are_both_parted_and_nothing_is_asked() -> 
     assert result.notes == ()
 
 
+@pytest.mark.parametrize("touching", [1, 3])
+def test_one_letter_of_a_word_that_touches_the_bar_below_is_parted_from_it(touching: int) -> None:
+    """The others stand a little above it."""
+    letters = [p for p in shapely.get_parts(area_of(words("HEIMAT", 60.0))) if p.area > 200]
+    foot = letters[0].bounds[3]
+    bar = shapely.box(-30, foot + 5, letters[-1].bounds[2] + 30, foot + 30)
+    letters[touching] = affinity.translate(letters[touching], 0, 6)
+    points, kinds = marked(told(shapely.union_all([bar, *letters])))
+    off = shapely.distance(bar.boundary, shapely.points(points))
+    assert (kinds[(off > 3) & (points[:, 1] < foot + 2)] == Kind.LETTERING).mean() > 0.99
+    assert (kinds[points[:, 1] > foot + 8] == Kind.GEOMETRIC).all()
+
+
 @pytest.mark.parametrize("rim", [hill, wave])
 def test_grass_reeds_and_trees_on_a_hill_stay_whole(rim: Callable[[float], float]) -> None:
     rng = np.random.default_rng(5)

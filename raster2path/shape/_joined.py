@@ -16,7 +16,7 @@ import numpy.typing as npt
 from raster2path.geometry import Complexes
 from raster2path.model import Outlines
 from raster2path.shape._marks import LEAST_MARK_PX, Mark, find_marks
-from raster2path.shape._necks import Neck, Necks, base_of
+from raster2path.shape._necks import Base, Neck, Necks, base_of
 from raster2path.shape._parting import (
     STAY,
     Joined,
@@ -52,6 +52,9 @@ MOST_OF_IT = 0.8
 """Of what is cut off between a word's ends, so much must be the word."""
 SURE_MORE, LEAST_SHARE = 4.6, 0.45
 """A letter that is cut off in addition is so sure, and so high against those of the word."""
+ON_ROW, MOST_FEET = 0.12, 3
+"""How far off a word's line, in heights, feet of its other letters are looked for; and how many, at
+most, for each letter that it has."""
 NEAR = 2.5
 """Loose marks so near, in heights of what is cut off, are looked at with it."""
 LEVEL, LEAN = 0.04, 0.05
@@ -113,7 +116,11 @@ class _Word:
 
 
 def find_joined(
-    outlines: Outlines, marks: Sequence[Mark], taken: set[int], learnt: Learnt
+    outlines: Outlines,
+    marks: Sequence[Mark],
+    taken: set[int],
+    rows: Sequence[Row],
+    learnt: Learnt,
 ) -> list[Joined]:
     """Words that are grown together with what they stand on.
 
@@ -121,6 +128,7 @@ def find_joined(
         outlines: all that is drawn.
         marks: of it; those of rings first, in the rings' order.
         taken: marks that are letters already.
+        rows: words already, letters of which may be grown into something.
         learnt: tells which marks are letters.
     """
     n = len(outlines.rings)
@@ -131,23 +139,52 @@ def find_joined(
         is_small = mark.size < LARGE_SHARE * largest or sum(map(len, mark.drawn)) <= LEAST_SIDES
         if is_small or k in taken:
             continue
-        out += _grown(outlines, marks, k, learnt)
+        out += _grown(outlines, marks, k, [row for row in rows if k not in row.members], learnt)
     return out
 
 
-def _grown(outlines: Outlines, marks: Sequence[Mark], k: int, learnt: Learnt) -> list[Joined]:
+def _grown(
+    outlines: Outlines, marks: Sequence[Mark], k: int, rows: Sequence[Row], learnt: Learnt
+) -> list[Joined]:
     """Words that are grown into the drawing with a number, none overlapping another."""
     solid, rings = solid_of(outlines, marks, k)
     drawing = _Drawing(outlines, marks, marks[k].size, solid, rings, learnt)
     necks = Necks(solid, marks[k].noise)
-    out: list[Joined] = []
+    words = []
     chains = [c for c in necks.chains() if _may_hold_a_word(c, marks[k].size)]
     for chain in chains[:MOST_CHAINS]:
         word = _word(drawing, chain)
         if word is not None:
-            joined = _joined(drawing, _with_more(drawing, word, necks), marks[k])
-            if not any(_overlap(joined, other) for other in out):
-                out.append(joined)
+            words.append(_with_more(drawing, word, necks))
+    for row in rows:
+        for base in _bases(marks, row):
+            found = necks.along(base, ())
+            word = (
+                _word(drawing, found, row)
+                if 0 < len(found) <= MOST_FEET * len(row.members)
+                else None
+            )
+            words += [] if word is None else [word]
+    out: list[Joined] = []
+    for joined in (_joined(drawing, word, marks[k]) for word in words):
+        if not any(_overlap(joined, other) for other in out):
+            out.append(joined)
+    return out
+
+
+def _bases(marks: Sequence[Mark], row: Row) -> list[Base]:
+    """The line that a word stands on; and the one along its heads, read from the other side."""
+    out = []
+    for side in (1, -1):
+        feet = []
+        for n, (k, d) in enumerate(zip(row.members, row.directions.tolist(), strict=True)):
+            local = marks[k].hull / d
+            ahead = (local.real.min() + local.real.max()) / 2
+            off = local.imag.max() + row.feet[n] - (0 if side > 0 else row.height)
+            feet.append(complex(ahead, off) * d)
+        at = np.array(feet)[::side]
+        run = np.concatenate([[0.0], np.cumsum(np.abs(np.diff(at)))])
+        out.append(Base(at, side * row.directions[::side], run, row.height, ON_ROW))
     return out
 
 
@@ -248,13 +285,14 @@ def _levelled(pieces: Sequence[shapely.Geometry], feet: Complexes, high: float) 
     return out
 
 
-def _word(drawing: _Drawing, necks: list[Neck]) -> _Word | None:
-    """The word among what some cuts part from a drawing, or None."""
+def _word(drawing: _Drawing, necks: list[Neck], row: Row | None = None) -> _Word | None:
+    """The word among what some cuts part from a drawing, or None; with those of a row, if any."""
     cut = _cut_along(drawing.solid, necks)
-    if not _is_like_a_row(cut, drawing):
+    is_worth_it = _is_like_a_row(cut, drawing) if row is None else len(cut.pieces) > 0
+    if not is_worth_it:
         return None
-    high = float(np.median([size_of(p) for p in cut.pieces]))
-    loose = _beside(drawing, cut.pieces, high)
+    high = float(np.median([size_of(p) for p in cut.pieces])) if row is None else row.height
+    loose = _beside(drawing, cut.pieces, high, () if row is None else row.members)
     marks = drawing.marks
     near = [int(np.argmin(np.abs(cut.feet - marks[n].middle))) for n in loose]
     read: list[_Read] = []
@@ -358,8 +396,10 @@ def _chosen(
     return sorted(letters) if mine >= MOST_OF_IT * whole else None
 
 
-def _beside(drawing: _Drawing, pieces: Sequence[shapely.Geometry], high: float) -> list[int]:
-    """Loose rings near what is cut off, and those in them."""
+def _beside(
+    drawing: _Drawing, pieces: Sequence[shapely.Geometry], high: float, row: Sequence[int]
+) -> list[int]:
+    """Loose rings near what is cut off, those of a row, and those in them."""
     marks, rings = drawing.marks, drawing.rings
     bounds = np.array([p.bounds for p in pieces])
     x0, y0 = bounds[:, :2].min(axis=0) - NEAR * high
@@ -370,6 +410,6 @@ def _beside(drawing: _Drawing, pieces: Sequence[shapely.Geometry], high: float) 
         around = marks[n].parent
         z = marks[n].middle
         is_near = x0 < z.real < x1 and y0 < z.imag < y1 and marks[n].size < 2.5 * high
-        if n not in rings and ((around == parent and is_near) or around in out):
+        if n not in rings and ((around == parent and is_near) or n in row or around in out):
             out.append(n)
     return out

@@ -55,6 +55,9 @@ MOST_TRIED = 5
 MOST_CORNERS = 600
 RISING = 0.35
 """Sine of the angle at which the side of a foot rises from its base line at least."""
+ABOVE_COST = 20.0
+"""A cut one of whose ends is a tenth of a height above the base line is as dear as one seven times
+as long: the arm of an E stands above its foot."""
 ON_BASE, SLOPE, WIDEST, REACH = 0.3, 0.8, 1.3, 2.0
 """Feet that are looked for along a base line: how far off it and how wide, in heights; how much
 they lean; how far beyond the last one."""
@@ -121,7 +124,7 @@ class Necks:
         corners, at = self._corners, self._corners.at[self._inward]
         way, ahead, up = base.place(at)
         goes, came = corners.goes[self._inward] / way, corners.came[self._inward] / way
-        near = np.abs(up) < ON_BASE * base.high
+        near = np.abs(up) < base.within * base.high
         rises = np.flatnonzero(((goes.imag < -RISING) | (goes.real < 0)) & near)
         falls = np.flatnonzero(((came.imag > RISING) | (came.real < 0)) & near)
         pairs = [(at[m], at[n]) for m, n in self._feet(at, ahead, up, rises, falls, base.high)]
@@ -147,7 +150,9 @@ class Necks:
         m, n = np.nonzero((long > LEAST_CUT_PX) & (long < WIDEST * high) & ~leans)
         if not len(m):
             return []
-        cost = long[m, n] * _price(self._solid, at[rises[m]], at[falls[n]])
+        above = np.maximum(0, -up[rises[m]]) + np.maximum(0, -up[falls[n]])
+        cost = long[m, n] * np.exp(ABOVE_COST * above / high)
+        cost *= _price(self._solid, at[rises[m]], at[falls[n]])
         order = np.argsort(cost)[: int(np.isfinite(cost).sum())]
         return list(zip(rises[m][order].tolist(), falls[n][order].tolist(), strict=True))
 
@@ -183,12 +188,14 @@ class Base:
         ways: which way it runs there, length one.
         ahead: how far along they are.
         high: how high what stands on it is.
+        within: how far off it feet may be, in heights.
     """
 
     feet: Complexes
     ways: Complexes
     ahead: Floats
     high: float
+    within: float
 
     def place(self, z: Complexes) -> tuple[Complexes, Floats, Floats]:
         """The way of the nearest foot; how far along the line points lie, and how far off it."""
@@ -212,7 +219,7 @@ def base_of(feet: Complexes, high: float) -> Base | None:
     if np.diff(ahead).min() <= 0:
         return None
     way = np.gradient(feet, ahead, edge_order=2 if len(feet) > 2 else 1)
-    return Base(feet, way / np.abs(way), ahead, high)
+    return Base(feet, way / np.abs(way), ahead, high, ON_BASE)
 
 
 def _size(solid: shapely.Geometry) -> float:

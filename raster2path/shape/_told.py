@@ -41,7 +41,7 @@ LEAST_BENT = 4
 """So many letters tell whether they lie on an arch."""
 LONGER = 2.0
 """What a row that is e times as long is worth more, in log odds, where marks are given to rows."""
-TAKEN, TAKEN_WITHIN = 0.0, -2.0
+TAKEN, TAKEN_WITHIN = 0.5, -2.0
 """Log odds from which a mark is taken into a word at its ends, and between its letters."""
 TURNED_ODDS = 0.3
 """A row that is not level is read from its other side if it looks so much more like letters."""

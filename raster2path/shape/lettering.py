@@ -242,7 +242,13 @@ def _by_rows(outlines: Outlines, work_from_upright: Points) -> Outlines:
     verdict = _wary(marks, tell(marks, is_border, shipped()))
     kinds, certainty = _decided(marks, is_border, verdict)
     taken = {k for k, kind in enumerate(kinds) if kind is Kind.LETTERING}
-    joined = find_joined(outlines, marks, taken, shipped())
+    size = _size_of(marks)
+    words = [
+        (row, odds)
+        for row, odds in zip(verdict.rows, verdict.row_odds, strict=True)
+        if len(row.members) > 1 and odds > _needed(marks, row, size)
+    ]
+    joined = find_joined(outlines, marks, taken, [row for row, _ in words], shipped())
     rings, strokes = list(outlines.rings), list(outlines.strokes)
     scale = outlines.placement.mm_per_px
     for mark, kind, sure in zip(marks, kinds, certainty, strict=True):
@@ -255,12 +261,7 @@ def _by_rows(outlines: Outlines, work_from_upright: Points) -> Outlines:
             strokes[k] = replace(strokes[k], kinds=_of_kind(strokes[k], said), certainty=sure)
     part(rings, joined)
     told = replace(outlines, rings=tuple(rings), strokes=tuple(strokes))
-    size = _size_of(marks)
-    lines = tuple(
-        _text_row(outlines, marks, row, odds)
-        for row, odds in zip(verdict.rows, verdict.row_odds, strict=True)
-        if len(row.members) > 1 and odds > _needed(marks, row, size)
-    )
+    lines = tuple(_text_row(outlines, marks, row, odds) for row, odds in words)
     lines += tuple(_joined_row(outlines, word) for word in joined)
     known = {
         k for word in joined for k, own in zip(word.rings, word.lettered, strict=True) if own.any()
