@@ -39,15 +39,17 @@ Floats = npt.NDArray[np.float64]
 
 LARGE_SHARE = 0.2
 """Outlines smaller than this part of the largest are not looked at: a word on a bar is not."""
-LEAST_SIDES = 12
+LEAST_SIDES, MOST_LARGE = 12, 4
+"""Nor those that have no more sides, nor more than so many of them: a page of drawings."""
 MOST_CHAINS, LEAST_LONG = 4, 0.1
 """Chains that are looked at, the longest first; and how long, in sizes of the drawing."""
 LEAST_PIECES = 2
-SURE, SURE_NARROW, SURE_PAIR = 3.2, 4.6, 4.9
+SURE, SURE_NARROW, SURE_PAIR = 3.2, 4.9, 4.9
 """Log odds of the word from which a drawing is parted: letters whose feet are broad, as most are;
 on narrow feet, as blades of grass stand; two alone, if nothing else stands there."""
-BROAD = 0.33
-"""What a word's feet measure along the rim, in sizes, as the mean."""
+BROAD, NARROWEST, MOST_NARROW = 0.33, 0.15, 7
+"""What a word's feet measure along the rim, in sizes, as the mean; on narrow ones stand blades and
+antlers, if they are many."""
 MOST_OF_IT = 0.8
 """Of what is cut off between a word's ends, so much must be the word."""
 SURE_MORE, LEAST_SHARE = 4.6, 0.45
@@ -131,14 +133,15 @@ def find_joined(
         rows: words already, letters of which may be grown into something.
         learnt: tells which marks are letters.
     """
-    n = len(outlines.rings)
-    largest = max((mark.size for mark in marks[:n]), default=0.0)
+    rings = range(len(outlines.rings))
+    least = LARGE_SHARE * max((marks[k].size for k in rings), default=0.0)
+    large = [
+        k
+        for k in rings
+        if k not in taken and marks[k].size >= least and sum(map(len, marks[k].drawn)) > LEAST_SIDES
+    ]
     out = []
-    for k in range(n):
-        mark = marks[k]
-        is_small = mark.size < LARGE_SHARE * largest or sum(map(len, mark.drawn)) <= LEAST_SIDES
-        if is_small or k in taken:
-            continue
+    for k in sorted(sorted(large, key=lambda k: -marks[k].size)[:MOST_LARGE]):
         out += _grown(outlines, marks, k, [row for row in rows if k not in row.members], learnt)
     return out
 
@@ -376,8 +379,10 @@ def _needed(row: Row, own: Sequence[int], cut: _Cut) -> float:
     """Log odds from which a row is surely a word."""
     if len(row.members) < 3:
         return SURE_PAIR if len(own) == len(cut.pieces) else np.inf
-    is_broad = len(own) > 1 and float(cut.broad[list(own)].mean()) >= BROAD
-    return SURE if is_broad else SURE_NARROW
+    broad = float(cut.broad[list(own)].mean())
+    if broad < NARROWEST or (broad < BROAD and len(own) > MOST_NARROW):
+        return np.inf
+    return SURE if broad >= BROAD and len(own) > 1 else SURE_NARROW
 
 
 def _chosen(
