@@ -294,6 +294,16 @@ def _beside(marks: Sequence[Mark], row: Row, odds: Floats) -> list[int]:
     ]
 
 
+def _turn(said: float, n_marks: int) -> tuple[int, float]:
+    """When a row chooses its marks, the highest first: words, letters alone, then what is neither.
+
+    A letter that stands by itself isn't lost to a row that is no word.
+    """
+    if n_marks > 1:
+        return (2 if said > 0 else 0), said + LONGER * float(np.log(n_marks))
+    return (1 if said > 0 else -1), said
+
+
 def _choose(  # noqa: PLR0917
     seen: Seen,
     learnt: Learnt,
@@ -311,17 +321,14 @@ def _choose(  # noqa: PLR0917
     ]
     is_full = np.array([bool((t <= -MOST_ODDS).mean() > 0.5) for t in capped])
     said = np.where(is_full, -MOST_ODDS, np.clip(row_told, -MOST_ODDS, MOST_ODDS))
-    worth = [
-        (float(said[k]) + LONGER * np.log(len(t)) if len(t) > 1 else -np.inf, -k)
-        for k, t in enumerate(capped)
-    ]
-    for _, minus in sorted(worth, reverse=True):
+    turns = [(*_turn(float(said[k]), len(t)), -k) for k, t in enumerate(capped)]
+    for *_, minus in sorted(turns, reverse=True):
         row, t, mean = proposed[-minus], capped[-minus], float(said[-minus])
         free = [n for n, k in enumerate(row.members) if np.isnan(odds[k])]
         if not free or (len(row.members) > 1 and len(free) < max(2, 0.6 * len(row.members))):
             continue
         for n in free:
-            follow = WITHIN if 0 < n < len(t) - 1 else AT_END
+            follow = 1.0 if len(t) == 1 else WITHIN if 0 < n < len(t) - 1 else AT_END
             own = follow * mean + (1 - follow) * t[n]
             odds[row.members[n]] = own if mean > 0 else min(own, mean)  # the row decides
         row = row.only(free)

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -379,32 +379,54 @@ def _joined_row(outlines: Outlines, word: Joined) -> TextRow:
 # ------------------------------------------------------------------ questions
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Doubt:
+    """A row, or a mark alone, that can be read either way.
+
+    Attributes:
+        hull: corners round all of it.
+        odds: log odds that it is lettering.
+        is_lettering: what it is taken for.
+    """
+
+    hull: Complexes
+    odds: float
+    is_lone: bool
+    is_lettering: bool
+
+    @property
+    def long(self) -> float:
+        """How long it is across."""
+        return math.hypot(float(np.ptp(self.hull.real)), float(np.ptp(self.hull.imag)))
+
+
 def _questions(
     outlines: Outlines, marks: list[Mark], verdict: Verdict, work_from_upright: Points
 ) -> list[Note]:
     """What the maker should say, longest first: what can be read either way."""
     size = _size_of(marks)
-    asked: list[tuple[float, tuple[float, Complexes, bool, bool]]] = []
-    alone: list[tuple[float, tuple[float, Complexes, bool, bool]]] = []
+    asked: list[_Doubt] = []
+    alone: list[_Doubt] = []
     for row, odds in zip(verdict.rows, verdict.row_odds, strict=True):
         is_lone = len(row.members) == 1
         if len(row.members) == 2 and _are_far_apart(*(marks[k] for k in row.members)):
             continue
         low, high = ASK_LONE if is_lone else ASK_ROW if row.is_level else ASK_ASTRAY
-        hull = np.concatenate([marks[k].hull for k in row.members])
-        long = math.hypot(float(np.ptp(hull.real)), float(np.ptp(hull.imag)))
-        if low < odds < high and long >= (LARGE_SHARE if is_lone else SMALL_SHARE) * size:
-            question = long, hull, is_lone, odds > _needed(marks, row, size)
-            (alone if is_lone else asked).append((odds, question))
-    # of many lone drawings the one that is most like a letter, and those that were taken for one
-    alone.sort(key=lambda pair: -pair[0])
-    asked += [pair for n, pair in enumerate(alone) if n < MOST_LONE or pair[1][3]]
-    asked.sort(key=lambda pair: -pair[1][0])
+        doubt = _Doubt(
+            np.concatenate([marks[k].hull for k in row.members]),
+            odds,
+            is_lone=is_lone,
+            is_lettering=odds > _needed(marks, row, size),
+        )
+        least = LARGE_SHARE if is_lone else SMALL_SHARE
+        if low < odds < high and doubt.long >= least * size:
+            (alone if is_lone else asked).append(doubt)
+    # of many lone drawings those that are most like letters, and all that were taken for one
+    alone.sort(key=lambda doubt: -doubt.odds)
+    asked += [doubt for n, doubt in enumerate(alone) if n < MOST_LONE or doubt.is_lettering]
+    asked.sort(key=lambda doubt: -doubt.long)
     upright = np.asarray(np.linalg.inv(work_from_upright), np.float64)
-    return [
-        _question(outlines, hull, upright, is_lone=is_lone, is_lettering=is_lettering)
-        for _, (_, hull, is_lone, is_lettering) in asked
-    ]
+    return [_question(outlines, doubt, upright) for doubt in asked]
 
 
 def _only(verdict: Verdict, kept: Sequence[bool]) -> Verdict:
@@ -423,9 +445,8 @@ def _are_far_apart(one: Mark, other: Mark) -> bool:
     return bool(gap > FAR_SHARE * min(one.size, other.size))
 
 
-def _question(
-    outlines: Outlines, hull: Complexes, upright: Points, *, is_lone: bool, is_lettering: bool
-) -> Note:
+def _question(outlines: Outlines, doubt: _Doubt, upright: Points) -> Note:
+    hull = doubt.hull
     low = complex(hull.real.min(), hull.imag.min())
     high = complex(hull.real.max(), hull.imag.max())
     corners = np.array(
@@ -435,10 +456,10 @@ def _question(
     x, y = np.floor(seen.min(axis=0)) - 2
     width, height = np.ceil(seen.max(axis=0)) + 2 - (x, y)
     middle, scale = outlines.placement.to_mm(corners).mean(axis=0), outlines.placement.mm_per_px
-    what = "letter" if is_lone else "word"
-    taken = "lettering" if is_lettering else "a drawing"
-    other = "organic" if is_lettering else "lettering"
-    if_so = "if it is not" if is_lettering else "if it is"
+    what = "letter" if doubt.is_lone else "word"
+    taken = "lettering" if doubt.is_lettering else "a drawing"
+    other = "organic" if doubt.is_lettering else "lettering"
+    if_so = "if it is not" if doubt.is_lettering else "if it is"
     return Note(
         NoteKind.DOUBT,
         f"Is this a {what}? It is taken for {taken}",
