@@ -43,6 +43,8 @@ LONGER = 2.0
 """What a row that is e times as long is worth more, in log odds, where marks are given to rows."""
 TAKEN, TAKEN_WITHIN = 0.5, -2.0
 """Log odds from which a mark is taken into a word at its ends, and between its letters."""
+NO_LETTER = -3.0
+"""What looks less like a letter is not taken into a word, whatever its place says."""
 TURNED_ODDS = 0.3
 """A row that is not level is read from its other side if it looks so much more like letters."""
 
@@ -244,7 +246,7 @@ def completed(seen: Seen, learnt: Learnt, row: Row, odds: Floats) -> tuple[Row, 
         if not beside:
             return row, new
         longer = with_more(seen.marks, row, beside)
-        told = learnt.marks.log_odds(_numbers(seen, longer))
+        told = _told_within(seen, learnt, longer)
         taken = [
             k
             for k, t in zip(longer.members, told.tolist(), strict=True)
@@ -273,12 +275,19 @@ def bent(seen: Seen, learnt: Learnt, row: Row, odds: Floats) -> tuple[Row, list[
     if longer is None or longer.centre is None:
         return row, []
     longer = _right_way_up(seen, longer)
-    told = learnt.marks.log_odds(_numbers(seen, longer))
+    told = _told_within(seen, learnt, longer)
     is_old = np.isin(longer.members, members)
     kept = np.flatnonzero(is_old | (told > TAKEN))
     if told[is_old].mean() < SURE or is_old[kept].all():
         return row, []
     return longer.only(kept.tolist()), [longer.members[n] for n in kept if not is_old[n]]
+
+
+def _told_within(seen: Seen, learnt: Learnt, row: Row) -> Floats:
+    """Log odds of each mark of a row; low where it looks like no letter at all."""
+    told = learnt.marks.log_odds(_numbers(seen, row))
+    reads = seen.looks.of(row.members, row.directions)
+    return np.where(reads > NO_LETTER, told, np.minimum(told, reads))
 
 
 def _beside(marks: Sequence[Mark], row: Row, odds: Floats) -> list[int]:

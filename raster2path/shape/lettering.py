@@ -32,24 +32,24 @@ WHOLE_SHARE = 0.9
 """A ring with this much of it in the boxes is lettering as a whole, with the rest none at all."""
 FOUND_MM = 25.0
 """A place said by hand means the edge nearest to it, no further off than this."""
-ASK_ROW = (-2.5, 4.0)
-"""Log odds between which a row could be either; outside, it is right in 98 of 100."""
-ASK_ASTRAY = (-1.0, 3.5)
+ASK_ROW = (-4.0, 4.5)
+"""Log odds between which a row is asked about: outside, it is right in 99 of 100."""
+ASK_ASTRAY = (-3.0, 4.5)
 """The same for rows that aren't level: a drawing is full of them."""
-ASK_LONE = (-4.0, 4.0)
-WORD, PAIR, LONE, LONE_SMALL = 0.0, 1.5, 1.5, 3.5
+ASK_LONE = (-4.6, 4.5)
+WORD, PAIR, LONE, LONE_SMALL = 0.0, 1.8, 0.5, 2.5
 """Log odds from which a row is a word, two marks are one, one mark alone is a letter, large or
 small: a drawing is taken for letters less often than letters for a drawing."""
 FAR_SHARE = 0.6
 """Letters of a word stand nearer than so much of their size: a third of the height at most, by the
 2010 ADA Standards, 703.5.8, seen second-hand."""
-LARGE_SHARE = 0.12
+LARGE_SHARE = 0.1
 """A lone mark is asked about where it is so large a part of the drawing."""
 SMALL_SHARE = 0.04
 N_QUESTIONS = 3
-MOST_LONE = 1
+MOST_LONE = 3
 """Marks alone that are taken for drawings and asked about all the same."""
-WARY = 0.7
+WARY = 0.4
 """Taken off the log odds of marks of single lines."""
 FRAME_SHARE = 0.003
 """Of a rectangle's size; a hand with a ruler strays from it by no more."""
