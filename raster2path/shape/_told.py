@@ -39,10 +39,13 @@ NEXT = 2.0
 number, spaced wide."""
 LEAST_BENT = 4
 """So many letters tell whether they lie on an arch."""
-LONGER = 2.0
+LONGER = 2.5
 """What a row that is e times as long is worth more, in log odds, where marks are given to rows."""
 TAKEN, TAKEN_WITHIN = 0.5, -2.0
 """Log odds from which a mark is taken into a word at its ends, and between its letters."""
+READS, HARDLY_READS, STANDS_OFF = 3.0, 0.5, 0.5
+"""Where letters of a word look so much like letters, in log odds in the middle one, one at its end
+that hardly does and stands so many heights off is a drawing beside it."""
 NO_LETTER = -3.0
 """What looks less like a letter is not taken into a word, whatever its place says."""
 TURNED_ODDS = 0.3
@@ -283,6 +286,20 @@ def bent(seen: Seen, learnt: Learnt, row: Row, odds: Floats) -> tuple[Row, list[
     return longer.only(kept.tolist()), [longer.members[n] for n in kept if not is_old[n]]
 
 
+def without_beside(seen: Seen, row: Row) -> tuple[Row, list[int]]:
+    """The row without a drawing that stands beside the word, and which mark that is."""
+    reads = seen.looks.of(row.members, row.directions)
+    gaps = (row.starts[1:] - row.stops[:-1]) / row.height
+    kept = list(range(len(row.members)))
+    for end, gap in ((0, 0), (-1, -1)):
+        others = np.delete(reads, end)
+        stands_off = len(kept) > 2 and gaps[gap] > STANDS_OFF
+        if stands_off and reads[end] < HARDLY_READS and np.median(others) > READS:
+            kept.remove(range(len(row.members))[end])
+    left_out = [k for n, k in enumerate(row.members) if n not in kept]
+    return (row.only(kept) if left_out else row), left_out
+
+
 def _told_within(seen: Seen, learnt: Learnt, row: Row) -> Floats:
     """Log odds of each mark of a row; low where it looks like no letter at all."""
     told = learnt.marks.log_odds(_numbers(seen, row))
@@ -347,5 +364,7 @@ def _choose(  # noqa: PLR0917
             if len(row.members) >= LEAST_BENT:
                 row, more = bent(seen, learnt, row, odds)
                 odds[more] = WITHIN * mean
+            row, beside = without_beside(seen, row)
+            odds[beside] = np.nan
         rows.append(row)
         row_odds.append(mean)

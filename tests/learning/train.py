@@ -123,9 +123,9 @@ class Course:
 
 
 COURSE = Course(
-    marks=Plan(n_trees=220, depth=5, rate=0.1),
-    rows=Plan(n_trees=90, depth=4, rate=0.1, least_weight=8.0),
-    lones=Plan(n_trees=60, depth=4, rate=0.1, least_weight=8.0),
+    marks=Plan(n_trees=350, depth=5, rate=0.07),
+    rows=Plan(n_trees=160, depth=4, rate=0.06, least_weight=8.0),
+    lones=Plan(n_trees=100, depth=4, rate=0.06, least_weight=8.0),
     study=Study(),
 )
 
