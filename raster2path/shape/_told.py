@@ -46,6 +46,10 @@ TAKEN, TAKEN_WITHIN = 0.5, -2.0
 READS, HARDLY_READS, STANDS_OFF = 3.0, 0.5, 0.5
 """Where letters of a word look so much like letters, in log odds in the middle one, one at its end
 that hardly does and stands so many heights off is a drawing beside it."""
+WORD_READS, NO_WORD = 2.0, -1.5
+"""The same where several stand there, as a row of stars before a word."""
+UNREAD = -2.0
+"""Three marks or more that look less like letters than that, in the mean, are no word."""
 NO_LETTER = -3.0
 """What looks less like a letter is not taken into a word, whatever its place says."""
 TURNED_ODDS = 0.3
@@ -287,17 +291,24 @@ def bent(seen: Seen, learnt: Learnt, row: Row, odds: Floats) -> tuple[Row, list[
 
 
 def without_beside(seen: Seen, row: Row) -> tuple[Row, list[int]]:
-    """The row without a drawing that stands beside the word, and which mark that is."""
+    """The row without drawings that stand beside the word, and which marks those are."""
+    n = len(row.members)
     reads = seen.looks.of(row.members, row.directions)
     gaps = (row.starts[1:] - row.stops[:-1]) / row.height
-    kept = list(range(len(row.members)))
-    for end, gap in ((0, 0), (-1, -1)):
-        others = np.delete(reads, end)
-        stands_off = len(kept) > 2 and gaps[gap] > STANDS_OFF
-        if stands_off and reads[end] < HARDLY_READS and np.median(others) > READS:
-            kept.remove(range(len(row.members))[end])
-    left_out = [k for n, k in enumerate(row.members) if n not in kept]
-    return (row.only(kept) if left_out else row), left_out
+    first = _n_beside(reads, gaps)
+    last = n - _n_beside(reads[first:][::-1], gaps[first:][::-1])
+    left_out = [*row.members[:first], *row.members[last:]]
+    return (row.only(range(first, last)) if left_out else row), left_out
+
+
+def _n_beside(reads: Floats, gaps: Floats) -> int:
+    """How many marks at the start of a word are drawings: they stand off, and hardly read."""
+    for n in range(len(reads) - 2, 0, -1):
+        limit, rest = (HARDLY_READS, READS) if n == 1 else (NO_WORD, WORD_READS)
+        stands_off = gaps[n - 1] > STANDS_OFF
+        if stands_off and np.median(reads[:n]) < limit and np.median(reads[n:]) > rest:
+            return n
+    return 0
 
 
 def _told_within(seen: Seen, learnt: Learnt, row: Row) -> Floats:
@@ -318,6 +329,12 @@ def _beside(marks: Sequence[Mark], row: Row, odds: Floats) -> list[int]:
         and marks[k].size >= LEAST_MARK_PX
         and fits_in(marks, row, k, beyond=NEXT)
     ]
+
+
+def _is_unread(seen: Seen, row: Row) -> bool:
+    """True for three marks and more that hardly look like letters."""
+    reads = seen.looks.of(row.members, row.directions)
+    return len(reads) > 2 and bool(reads.mean() < UNREAD)
 
 
 def _turn(said: float, n_marks: int) -> tuple[int, float]:
@@ -347,12 +364,16 @@ def _choose(  # noqa: PLR0917
     ]
     is_full = np.array([bool((t <= -MOST_ODDS).mean() > 0.5) for t in capped])
     said = np.where(is_full, -MOST_ODDS, np.clip(row_told, -MOST_ODDS, MOST_ODDS))
+    unread = [_is_unread(seen, row) for row in proposed]
+    said = np.where(unread, np.minimum(said, -SURE), said)
     turns = [(*_turn(float(said[k]), len(t)), -k) for k, t in enumerate(capped)]
     for *_, minus in sorted(turns, reverse=True):
         row, t, mean = proposed[-minus], capped[-minus], float(said[-minus])
         free = [n for n, k in enumerate(row.members) if np.isnan(odds[k])]
         if not free or (len(row.members) > 1 and len(free) < max(2, 0.6 * len(row.members))):
             continue
+        if len(free) < len(row.members) and _is_unread(seen, row.only(free)):
+            mean = min(mean, -SURE)  # what made it a word is in another
         for n in free:
             follow = 1.0 if len(t) == 1 else WITHIN if 0 < n < len(t) - 1 else AT_END
             own = follow * mean + (1 - follow) * t[n]
