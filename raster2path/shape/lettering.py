@@ -37,9 +37,12 @@ ASK_ROW = (-4.0, 4.5)
 ASK_ASTRAY = (-3.0, 4.5)
 """The same for rows that aren't level: a drawing is full of them."""
 ASK_LONE = (-4.6, 4.5)
-WORD, PAIR, LONE, LONE_SMALL = 0.0, 1.8, 0.5, 2.5
+WORD, PAIR, LONE, LONE_SMALL, LONE_WIDE = 0.0, 1.8, 0.5, 2.5, 2.5
 """Log odds from which a row is a word, two marks are one, one mark alone is a letter, large or
-small: a drawing is taken for letters less often than letters for a drawing."""
+small, or letters grown together: a drawing is taken for letters less often than letters for a
+drawing."""
+WIDE = 1.5
+"""A mark so much wider than high is letters grown together, if any."""
 FAR_SHARE = 0.6
 """Letters of a word stand nearer than so much of their size: a third of the height at most, by the
 2010 ADA Standards, 703.5.8, seen second-hand."""
@@ -321,10 +324,13 @@ def _size_of(marks: list[Mark]) -> float:
     return math.hypot(float(np.ptp(drawn.real)), float(np.ptp(drawn.imag)))
 
 
-def _needed(marks: list[Mark], row: Row, size: float) -> float:
+def _needed(marks: Sequence[Mark], row: Row, size: float) -> float:
     """Log odds from which a row is taken for lettering; one small mark alone hardly ever is."""
     if len(row.members) > 1:
         return WORD if len(row.members) > 2 else PAIR
+    hull = marks[row.members[0]].hull
+    if float(np.ptp(hull.real)) > WIDE * float(np.ptp(hull.imag)):
+        return LONE_WIDE
     return LONE if marks[row.members[0]].size >= LARGE_SHARE * size else LONE_SMALL
 
 
