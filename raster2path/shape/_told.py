@@ -156,13 +156,26 @@ def proposals(seen: Seen, families: Sequence[Sequence[int]]) -> tuple[list[Row],
     """Every row that may be in some families, each mark alone too; the numbers of their marks."""
     rows: list[Row] = []
     x: list[Floats] = []
-    for family in families:
-        found = [_right_way_up(seen, row) for row in propose_rows(seen.marks, family)]
+    proposed = [propose_rows(seen.marks, family) for family in families]
+    _look_ahead(seen, [row for found in proposed for row in found], families)
+    for family, as_found in zip(families, proposed, strict=True):
+        found = [_right_way_up(seen, row) for row in as_found]
         rows += found
         x += [_numbers(seen, row) for row in found]
         rows += [alone(seen.marks, k) for k in family]
         x.append(_letterlike.of_lone_marks(seen.marks, family, seen.by_itself, seen.looks))
     return rows, np.vstack(x)
+
+
+def _look_ahead(seen: Seen, rows: Sequence[Row], families: Sequence[Sequence[int]]) -> None:
+    """Look at all marks at once, in every way that will be asked for: many at a time cost less."""
+    members = [k for family in families for k in family]
+    ways = [np.ones(len(members), np.complex128)]
+    for row in rows:
+        for side in (1,) if row.is_level else (1, -1):
+            members += row.members
+            ways.append(side * row.directions)
+    seen.looks.of(members, np.concatenate(ways))
 
 
 def _numbers(seen: Seen, row: Row) -> Floats:
