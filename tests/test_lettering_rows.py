@@ -5,14 +5,19 @@ from __future__ import annotations
 import math
 
 import numpy as np
+import numpy.typing as npt
 import pytest
 
-from raster2path.geometry import Complexes
+from raster2path.geometry import Complexes, Kind
+from raster2path.model import NoteKind
+from raster2path.shape import _told
 from raster2path.shape._marks import Mark, find_marks
+from raster2path.shape._reader import Reader
 from raster2path.shape._table import shipped
-from raster2path.shape._textrows import companions, fits_in, propose_rows, with_more
-from raster2path.shape._told import bent, completed, looked_over
-from tests.test_lettering import box, outlines, words
+from raster2path.shape._textrows import Row, companions, fits_in, propose_rows, with_more
+from raster2path.shape._told import Seen, bent, completed, looked_over, without_beside
+from raster2path.shape.lettering import tell_kinds
+from tests.test_lettering import AUTO, SAME, box, kinds, outlines, pebble, words
 
 
 def standing(text: str, at: complex, turn: complex = 1.0, height: float = 60.0) -> list[Complexes]:
@@ -177,3 +182,103 @@ def test_a_drawing_at_the_end_of_a_word_is_not_taken_into_it() -> None:
     odds[letters] = 4.0
     assert fits_in(marks, whole, len(rings), beyond=2.0)
     assert completed(seen, shipped(), whole, odds)[1] == []
+
+
+# ------------------------------------------------------------------ drawings beside words
+
+
+def star(middle: complex, size: float) -> Complexes:
+    t = np.linspace(0, 2 * np.pi, 11)[:-1]
+    far = np.where(np.arange(10) % 2 == 0, size, 0.4 * size)
+    corners = middle + far * np.exp(1j * (t - np.pi / 2))
+    steps = np.linspace(0, 1, 12, endpoint=False)
+    between = corners[:, None] + (np.roll(corners, -1) - corners)[:, None] * steps[None, :]
+    return np.asarray(between.ravel(), np.complex128)
+
+
+def told_kinds(rings: list[Complexes]) -> list[Kind]:
+    return kinds(tell_kinds(outlines(rings), rules=AUTO, work_from_upright=SAME))
+
+
+def seen_row(word: list[Complexes], beside: list[Complexes]) -> tuple[Seen, Row, list[int]]:
+    """The row of a word with marks beside it, and which those are."""
+    marks = find_marks(outlines([*word, *beside]))
+    seen = looked_over(marks, [False] * len(marks), shipped().reader)
+    letters = [k for k in outer(marks) if k < len(word)]
+    whole = max(propose_rows(marks, letters), key=lambda row: len(row.members))
+    others = [k for k in outer(marks) if k >= len(word)]
+    return seen, with_more(marks, whole, others), others
+
+
+@pytest.mark.parametrize("n_stars", [1, 4])
+@pytest.mark.parametrize("side", [-1, 1])
+def test_stars_that_stand_off_a_word_are_no_part_of_it(n_stars: int, side: int) -> None:
+    word = words("HARBOUR", 70.0)
+    end = max(side * z.real.max() if side > 0 else -z.real.min() for z in word)
+    stars = [star(side * (end + 95 + 90 * k) + 55j, 34) for k in range(n_stars)]
+    seen, row, others = seen_row(word, stars)
+    kept, left_out = without_beside(seen, row)
+    assert sorted(left_out) == others
+    assert len(kept.members) == 7
+
+
+def test_letters_that_stand_off_stay_in_their_word() -> None:
+    word = words("HARBOUR", 70.0)
+    number = [z + max(r.real.max() for r in word) + 60 for z in words("17", 70.0)]
+    seen, row, _ = seen_row(word, number)
+    assert without_beside(seen, row)[1] == []
+
+
+def test_a_row_in_which_nothing_reads_is_no_word() -> None:
+    """Seven splashes, none like another, as high as letters and on one line; and a word."""
+    rng = np.random.default_rng(7)
+    t = np.linspace(0, 2 * np.pi, 300)[:-1]
+    blots = []
+    for k in range(7):
+        wave = sum(rng.normal(0, 4) * np.cos(n * t + rng.uniform(0, 6)) for n in (3, 5, 7))
+        blots.append(np.asarray(100 * k + (30 + wave) * np.exp(1j * t), np.complex128))
+    for rings, is_unread in ((blots, True), (words("HARBOUR"), False)):
+        seen, row, _ = seen_row(rings, [])
+        assert _told._is_unread(seen, row) is is_unread
+
+
+def test_words_choose_first_then_letters_alone_then_what_is_neither() -> None:
+    turns = [
+        _told._turn(0.1, 2),
+        _told._turn(4.9, 1),
+        _told._turn(0.1, 1),
+        _told._turn(-0.1, 9),
+        _told._turn(-0.1, 1),
+    ]
+    assert turns == sorted(turns, reverse=True)
+
+
+@pytest.mark.parametrize("letter", ["E", "R", "K", "5"])
+def test_a_single_letter_among_drawings_is_not_lost_to_a_row_of_them(letter: str) -> None:
+    own = words(letter, 160.0)
+    high = float(np.ptp(own[0].imag))
+    foot, right = own[0].imag.max(), own[0].real.max()
+    blots = [pebble(right + 170 + 210 * k + 1j * (foot - high / 2), high / 2, k) for k in range(3)]
+    result = tell_kinds(outlines([*own, *blots]), rules=AUTO, work_from_upright=SAME)
+    asked = [note for note in result.notes if note.kind is NoteKind.DOUBT]
+    at = complex(*result.rings[0].points_mm.mean(axis=0))
+    is_asked = any(
+        n.place_mm is not None and abs(n.place_mm - at) < (n.size_mm or 0) / 2 for n in asked
+    )
+    assert kinds(result)[0] is Kind.LETTERING or is_asked
+    assert Kind.LETTERING not in kinds(result)[len(own) :]
+
+
+def test_all_marks_are_looked_at_in_one_go(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What rows ask for later is known by then: the net is read once for each depth."""
+    counts: list[int] = []
+    log_odds = Reader.log_odds
+
+    def counted(self: Reader, pictures: npt.NDArray[np.uint8]) -> npt.NDArray[np.float64]:
+        counts.append(len(pictures))
+        return log_odds(self, pictures)
+
+    monkeypatch.setattr(Reader, "log_odds", counted)
+    told_kinds([z + 200j * k for k in range(3) for z in words("HERON COVE", 60.0)])
+    assert counts[0] > 25
+    assert sum(counts[1:]) < 0.2 * counts[0]
