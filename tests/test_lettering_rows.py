@@ -237,9 +237,10 @@ def test_a_row_in_which_nothing_reads_is_no_word() -> None:
     for k in range(7):
         wave = sum(rng.normal(0, 4) * np.cos(n * t + rng.uniform(0, 6)) for n in (3, 5, 7))
         blots.append(np.asarray(100 * k + (30 + wave) * np.exp(1j * t), np.complex128))
-    for rings, is_unread in ((blots, True), (words("HARBOUR"), False)):
-        seen, row, _ = seen_row(rings, [])
-        assert _told._is_unread(seen, row) is is_unread
+    seen, row, _ = seen_row(blots, [])
+    assert _told._most(seen, row) < 0
+    seen, row, _ = seen_row(words("HARBOUR"), [])
+    assert _told._most(seen, row) == _told.MOST_ODDS
 
 
 def test_words_choose_first_then_letters_alone_then_what_is_neither() -> None:

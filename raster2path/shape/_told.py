@@ -48,8 +48,9 @@ READS, HARDLY_READS, STANDS_OFF = 3.0, 0.5, 0.5
 that hardly does and stands so many heights off is a drawing beside it."""
 WORD_READS, NO_WORD = 2.0, -1.5
 """The same where several stand there, as a row of stars before a word."""
-UNREAD = -2.0
-"""Three marks or more that look less like letters than that, in the mean, are no word."""
+UNREAD, BLANK = -2.0, -3.0
+"""Three marks or more that look less like letters than that, in the mean, are no word; or not even
+asked about."""
 NO_LETTER = -3.0
 """What looks less like a letter is not taken into a word, whatever its place says."""
 TURNED_ODDS = 0.3
@@ -344,10 +345,12 @@ def _beside(marks: Sequence[Mark], row: Row, odds: Floats) -> list[int]:
     ]
 
 
-def _is_unread(seen: Seen, row: Row) -> bool:
-    """True for three marks and more that hardly look like letters."""
-    reads = seen.looks.of(row.members, row.directions)
-    return len(reads) > 2 and bool(reads.mean() < UNREAD)
+def _most(seen: Seen, row: Row) -> float:
+    """The most that a row's log odds can be: little where hardly a mark looks like a letter."""
+    if len(row.members) < 3:
+        return MOST_ODDS
+    mean = float(seen.looks.of(row.members, row.directions).mean())
+    return -MOST_ODDS if mean < BLANK else -SURE if mean < UNREAD else MOST_ODDS
 
 
 def _turn(said: float, n_marks: int) -> tuple[int, float]:
@@ -377,16 +380,15 @@ def _choose(  # noqa: PLR0917
     ]
     is_full = np.array([bool((t <= -MOST_ODDS).mean() > 0.5) for t in capped])
     said = np.where(is_full, -MOST_ODDS, np.clip(row_told, -MOST_ODDS, MOST_ODDS))
-    unread = [_is_unread(seen, row) for row in proposed]
-    said = np.where(unread, np.minimum(said, -SURE), said)
+    said = np.minimum(said, [_most(seen, row) for row in proposed])
     turns = [(*_turn(float(said[k]), len(t)), -k) for k, t in enumerate(capped)]
     for *_, minus in sorted(turns, reverse=True):
         row, t, mean = proposed[-minus], capped[-minus], float(said[-minus])
         free = [n for n, k in enumerate(row.members) if np.isnan(odds[k])]
         if not free or (len(row.members) > 1 and len(free) < max(2, 0.6 * len(row.members))):
             continue
-        if len(free) < len(row.members) and _is_unread(seen, row.only(free)):
-            mean = min(mean, -SURE)  # what made it a word is in another
+        if len(free) < len(row.members):
+            mean = min(mean, _most(seen, row.only(free)))  # what made it a word may be in another
         for n in free:
             follow = 1.0 if len(t) == 1 else WITHIN if 0 < n < len(t) - 1 else AT_END
             own = follow * mean + (1 - follow) * t[n]
