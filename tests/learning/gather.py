@@ -87,7 +87,7 @@ class Lesson:
         x: (marks in rows, len(NAMES)) numbers of each mark in each row.
         y, weight: of those, whether it is a letter, and how much it counts.
         members: marks of each row.
-        stands_alone: of each row, whether it is one mark that is no letter among others.
+        stands_alone: of each row, whether it is one mark that is no letter of a word.
         n_marks: in the whole sign.
         group: the typeface's number; typefaces are kept together where a sign is learnt from and
             told of in turn.
@@ -167,17 +167,10 @@ def lessons_of(truth: Truth, reader: Reader, group: int) -> list[Lesson]:
         y = np.array([what.is_letter for what, _ in told])
         weight = [0.0 if what is What.EITHER else _weight(what, n) for what, n in told]
         members = tuple(row.members for row in rows)
-        stands = np.array([len(m) == 1 and _stands_alone(truth, m[0]) for m in members], np.bool_)
+        alone = [len(m) == 1 and truth.whats[m[0]] is not What.LETTER for m in members]
+        stands = np.array(alone, np.bool_)
         out.append(Lesson(x, y, np.array(weight), members, stands, len(truth.marks), group))
     return out
-
-
-def _stands_alone(truth: Truth, k: int) -> bool:
-    """True for all but letters of words, unless the whole word is grown together into one mark."""
-    if truth.whats[k] is not What.LETTER:
-        return True
-    others = (n for n in range(len(truth.marks)) if n != k and truth.words[n] == truth.words[k])
-    return all(truth.marks[n].parent is not None and truth.marks[n].parent == k for n in others)
 
 
 def _weight(what: What, n_in_row: int) -> float:
