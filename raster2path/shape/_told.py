@@ -48,7 +48,7 @@ READS, HARDLY_READS, STANDS_OFF = 3.0, 0.5, 0.5
 that hardly does and stands so many heights off is a drawing beside it."""
 WORD_READS, NO_WORD = 2.0, -1.5
 """The same where several stand there, as a row of stars before a word."""
-UNREAD, BLANK = -2.0, -3.0
+UNREAD, BLANK = -2.0, -4.0
 """Three marks or more that look less like letters than that, in the mean, are no word; or not even
 asked about."""
 NO_LETTER = -3.0
@@ -347,10 +347,12 @@ def _beside(marks: Sequence[Mark], row: Row, odds: Floats) -> list[int]:
 
 def _most(seen: Seen, row: Row) -> float:
     """The most that a row's log odds can be: little where hardly a mark looks like a letter."""
-    if len(row.members) < 3:
+    if len(row.members) == 2:
         return MOST_ODDS
     mean = float(seen.looks.of(row.members, row.directions).mean())
-    return -MOST_ODDS if mean < BLANK else -SURE if mean < UNREAD else MOST_ODDS
+    if mean < BLANK:
+        return -MOST_ODDS
+    return -SURE if mean < UNREAD and len(row.members) > 1 else MOST_ODDS
 
 
 def _turn(said: float, n_marks: int) -> tuple[int, float]:

@@ -34,9 +34,9 @@ FOUND_MM = 25.0
 """A place said by hand means the edge nearest to it, no further off than this."""
 ASK_ROW = (-4.0, 4.5)
 """Log odds between which a row is asked about: outside, it is right in 99 of 100."""
-ASK_ASTRAY = (-1.5, 4.5)
+ASK_ASTRAY = (-3.0, 4.5)
 """The same for rows that aren't level: a drawing is full of them."""
-ASK_LONE = (-3.0, 4.5)
+ASK_LONE = (-4.8, 4.5)
 WORD, PAIR, LONE, LONE_SMALL, LONE_WIDE = 0.0, 1.8, 0.5, 2.5, 2.5
 """Log odds from which a row is a word, two marks are one, one mark alone is a letter, large or
 small, or letters grown together: a drawing is taken for letters less often than letters for a
