@@ -2,7 +2,7 @@
 
 `python -m tests.learning.train [--signs 2200] [--exact 1800] [--store FOLDER]` writes
 `raster2path/shape/lettering.npz`; the same number of signs and the same typefaces, pictograms and
-libraries make the same. What each package is, and its licence: `letters.py`, `art.py`.
+libraries make the same. What each package is, and its licence: `letters.py`, `pictograms.py`.
 Needs, besides the `test` extra: the Debian packages named there, and from PyPI
 `material-design-icons-pack`, `py-phosphor-icons` (for the evaluation) and `hershey-fonts`.
 
