@@ -49,8 +49,8 @@ that hardly does and stands so many heights off is a drawing beside it."""
 WORD_READS, NO_WORD = 2.0, -1.5
 """The same where several stand there, as a row of stars before a word."""
 UNREAD, BLANK = -2.0, -4.0
-"""Three marks or more that look less like letters than that, in the mean, are no word; or not even
-asked about."""
+"""Three marks or more that look less like letters than the one, in the mean, and a mark alone that
+does than the other, are a drawing without a question."""
 NO_LETTER = -3.0
 """What looks less like a letter is not taken into a word, whatever its place says."""
 TURNED_ODDS = 0.3
@@ -350,9 +350,7 @@ def _most(seen: Seen, row: Row) -> float:
     if len(row.members) == 2:
         return MOST_ODDS
     mean = float(seen.looks.of(row.members, row.directions).mean())
-    if mean < BLANK:
-        return -MOST_ODDS
-    return -SURE if mean < UNREAD and len(row.members) > 1 else MOST_ODDS
+    return -MOST_ODDS if mean < (UNREAD if len(row.members) > 1 else BLANK) else MOST_ODDS
 
 
 def _turn(said: float, n_marks: int) -> tuple[int, float]:
