@@ -14,7 +14,7 @@ import numpy.typing as npt
 from raster2path.geometry import Complexes
 from raster2path.shape._marks import N_WAYS, Mark
 from raster2path.shape._reader import Looks
-from raster2path.shape._textrows import ON_LINE, Row
+from raster2path.shape._textrows import ON_LINE, Row, median
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -111,8 +111,8 @@ def _cuts(mark: Mark, turn: complex, size: float) -> tuple[float, ...]:
         x = start.real + step.real * (levels[level] - start.imag) / step.imag
         x = x[np.lexsort((x, level))]
         long = (x[1::2] - x[::2]) / size
-        middle = _median(long)
-        chords += [middle, _median(np.abs(long - middle)) / max(middle, 1e-9)]
+        middle = median(long)
+        chords += [middle, median(np.abs(long - middle)) / max(middle, 1e-9)]
     return (*counts, *chords)
 
 
@@ -216,7 +216,7 @@ def of_row(
     square, stem, row_stats = _directions(marks, row)
     among = twins[np.ix_(members, members)].sum(axis=1)
     n = len(members)
-    mid_stroke = _median(stroke)
+    mid_stroke = median(stroke)
     in_row = np.column_stack(
         [
             high / height,
@@ -249,9 +249,9 @@ def of_row(
         _spread(row.feet / height),
         _spread(row.tops / height),
         _spread(high / height),
-        _median(wide),
+        median(wide),
         _spread(wide),
-        _median(gaps) if n > 1 else 2.0,
+        median(gaps) if n > 1 else 2.0,
         _spread(gaps) if n > 1 else 2.0,
         float(gaps.max(initial=-1)),
         mid_stroke,
@@ -268,12 +268,12 @@ def of_row(
         row.centre is not None,
         turn,
         abs(float(np.angle(row.directions[n // 2] ** 2))) / 2,
-        _median(own_column["of_largest"]),
+        median(own_column["of_largest"]),
         float(np.mean(own_column["is_ruled"])),
         float(np.mean(own_column["solid"])),
         float(np.mean(own_column["round"])),
         row.is_inside,
-        _median(chord),
+        median(chord),
         _spread(np.log(np.maximum(chord, 1e-3))),
         float(np.mean(own_column["cuts_level"])),
         float(reads.mean()),
@@ -314,15 +314,9 @@ def of_lone_marks(
     return np.column_stack([own, *in_row, *of_row])
 
 
-def _median(values: Floats) -> float:
-    ordered = np.sort(values)
-    n = len(ordered)
-    return float(ordered[(n - 1) // 2] + ordered[n // 2]) / 2
-
-
 def _spread(values: Floats) -> float:
     """Median distance from the median."""
-    return _median(np.abs(values - _median(values)))
+    return median(np.abs(values - median(values)))
 
 
 def _common(values: Floats) -> float:

@@ -69,7 +69,10 @@ class Learnt:
             numbers: what `row_numbers` tells.
             count: how many marks are in each.
         """
-        return np.where(count > 1, self.rows.log_odds(numbers), self.lones.log_odds(numbers))
+        odds = np.empty(len(numbers))
+        for table, own in ((self.rows, count > 1), (self.lones, count == 1)):
+            odds[own] = table.log_odds(numbers[own])
+        return odds
 
 
 @cache

@@ -251,7 +251,7 @@ def _without_odd_one(marks: Sequence[Mark], row: Row) -> list[int]:
         unlike = (
             (row.tops[end] - row.tops[others].max()) / (ODD_TOP * row.height),
             (row.feet[others].min() - row.feet[end]) / (ODD_FOOT * row.height),
-            abs(stroke[end] - _median(stroke[others])) / ODD_STROKE,
+            abs(stroke[end] - median(stroke[others])) / ODD_STROKE,
             (gap - inner.max()) / (ODD_GAP * row.height),
         )
         odd.append(max(unlike))
@@ -272,7 +272,7 @@ def _skips(chain: list[int], rows: Sequence[Row]) -> bool:
 
 def _without_odd_ends(marks: Sequence[Mark], chain: list[int]) -> list[int]:
     """The chain without marks at its ends that are far from the size of the others: no letters."""
-    common = _median([marks[k].size for k in chain])
+    common = median([marks[k].size for k in chain])
     fits = [ODD < marks[k].size / common < 1 / ODD for k in chain]
     if not any(fits):
         return []
@@ -282,7 +282,7 @@ def _without_odd_ends(marks: Sequence[Mark], chain: list[int]) -> list[int]:
 def _is_settled(row: Row) -> bool:
     """True for a level row that stands so well on its line that no other is looked for in it."""
     on_line = np.abs(row.feet) <= ON_LINE * row.height
-    level_tops = np.abs(row.tops - _median(row.tops)) <= ON_LINE * row.height
+    level_tops = np.abs(row.tops - median(row.tops)) <= ON_LINE * row.height
     return len(row.members) >= 4 and on_line.mean() >= 0.7 and level_tops.mean() >= 0.4
 
 
@@ -354,7 +354,7 @@ def _connected(linked: Bools) -> list[list[int]]:
 def _level_row(marks: Sequence[Mark], members: list[int]) -> Row:
     boxes = np.array([_box(marks[k]) for k in members])
     x, feet = (boxes[:, 0] + boxes[:, 2]) / 2, boxes[:, 3]
-    slope = _slope(x, feet, _median(boxes[:, 3] - boxes[:, 1]))
+    slope = _slope(x, feet, median(boxes[:, 3] - boxes[:, 1]))
     along = complex(1, slope) / math.hypot(1, slope)
     return _placed(marks, tuple(members), np.full(len(members), along), None, is_inside=False)
 
@@ -379,7 +379,7 @@ def _slope(x: Floats, feet: Floats, height: float) -> float:
 def arch_row(marks: Sequence[Mark], chain: list[int]) -> Row | None:
     """The chain on the line or circle that its middles lie on; None where they don't."""
     z = np.array([marks[k].middle for k in chain])
-    size = _median([marks[k].size for k in chain])
+    size = median([marks[k].size for k in chain])
     circle = circle_through(z) if len(chain) >= 4 else None
     if circle is not None and circle[1] > 0.8 * size:
         centre, radius = circle
@@ -403,7 +403,7 @@ def arch_row(marks: Sequence[Mark], chain: list[int]) -> Row | None:
     local = [marks[k].hull / along_all for k in chain]
     x = np.array([(h.real.min() + h.real.max()) / 2 for h in local])
     feet = np.array([h.imag.max() for h in local])
-    slope = _slope(x, feet, _median([np.ptp(h.imag) for h in local]))
+    slope = _slope(x, feet, median([np.ptp(h.imag) for h in local]))
     along_all *= complex(1, slope) / math.hypot(1, slope)
     order = np.argsort((way / along_all).real)
     members = tuple(chain[k] for k in order)
@@ -434,14 +434,14 @@ def _placed(
                 run += abs(marks[k].middle - marks[members[n - 1]].middle)
             ahead = local.real + run
         low[n], high[n], start[n], stop[n] = up.min(), up.max(), ahead.min(), ahead.max()
-    height = _median(high - low)
+    height = median(high - low)
     foot = _most_common(low, ON_LINE * height)
     return Row(
         members, along, low - foot, high - foot, start, stop, height, centre, foot, is_inside
     )
 
 
-def _median(values: npt.ArrayLike) -> float:
+def median(values: npt.ArrayLike) -> float:
     """As np.median, which takes ten times as long for a few."""
     ordered = np.sort(values)
     n = len(ordered)

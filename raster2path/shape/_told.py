@@ -285,13 +285,7 @@ def bent(seen: Seen, learnt: Learnt, row: Row, odds: Floats) -> tuple[Row, list[
     The middle of a word on an arch may be read as a level line; what stands at its ends is off it.
     """
     marks, members = seen.marks, list(row.members)
-    around = marks[members[0]].parent
-    free = [
-        k
-        for k in np.flatnonzero(np.isnan(odds)).tolist()
-        if marks[k].parent == around and marks[k].size >= LEAST_MARK_PX
-    ]
-    chain = lengthened(marks, [*members, *free], members)
+    chain = lengthened(marks, [*members, *_free(marks, row, odds)], members)
     longer = arch_row(marks, chain) if len(chain) > len(members) else None
     if longer is None or longer.centre is None:
         return row, []
@@ -334,14 +328,16 @@ def _told_within(seen: Seen, learnt: Learnt, row: Row) -> Floats:
 
 def _beside(marks: Sequence[Mark], row: Row, odds: Floats) -> list[int]:
     """What stands in a row or at its ends, as high and as low, and is in no other."""
+    return [k for k in _free(marks, row, odds) if fits_in(marks, row, k, beyond=NEXT)]
+
+
+def _free(marks: Sequence[Mark], row: Row, odds: Floats) -> list[int]:
+    """What lies in the same thing as a row and is in none yet, specks left out."""
     around = marks[row.members[0]].parent
     return [
         k
         for k in np.flatnonzero(np.isnan(odds)).tolist()
-        if marks[k].parent == around
-        and k not in row.members
-        and marks[k].size >= LEAST_MARK_PX
-        and fits_in(marks, row, k, beyond=NEXT)
+        if marks[k].parent == around and k not in row.members and marks[k].size >= LEAST_MARK_PX
     ]
 
 

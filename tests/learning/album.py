@@ -30,8 +30,6 @@ CHARACTERS = "ABDEFGHJLMNQRTYabcdefghijklmnopqrstuvwxyz123456789&?"
 N_CLASSES = LETTER + len(CHARACTERS)
 ANY_LETTER = -1
 """A letter of a made-up sign: which one isn't kept."""
-TURNABLE = frozenset("oxlszNHnu-cCidpqb69MWwEmyhv87t1jfrL")
-"""Letters that may be letters still when turned; the others, turned, are drawings."""
 MOST_DRAWN = 25
 """Parts of drawings that are looked at in one sign."""
 UPRIGHT_RAD = 1.3
